@@ -1,0 +1,68 @@
+//! Raw mosaic → picture: black level, white balance, demosaic, colour, scaling, transfer curve.
+
+/// How missing colours are filled in.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Demosaic {
+    /// Bilinear.
+    Bilinear,
+    /// Gradient-corrected linear (Malvar, He, Cutler 2004).
+    GradientCorrected,
+    /// Directed by edges.
+    EdgeAware,
+}
+
+/// Colour space of the delivered picture.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum ColourSpace {
+    /// ITU-R BT.709 primaries, D65.
+    Bt709,
+    /// ITU-R BT.2020 primaries, D65.
+    Bt2020,
+    /// P3 primaries, D65.
+    P3D65,
+    /// The camera's own red, green and blue, white-balanced.
+    CameraRgb,
+}
+
+/// Transfer curve of the delivered picture.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum DeliveryTransfer {
+    /// Linear light.
+    Linear,
+    /// sRGB (IEC 61966-2-1).
+    Srgb,
+    /// ITU-R BT.709 camera curve.
+    Bt709,
+}
+
+/// Filter used when the picture is scaled to the delivery size.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum ScaleFilter {
+    /// Box of the size of the output pixel.
+    Box,
+    /// Triangle.
+    Bilinear,
+    /// Cubic (Catmull–Rom).
+    Cubic,
+    /// Windowed sinc, three lobes.
+    Lanczos3,
+}
+
+/// Development and delivery.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Delivery {
+    /// Demosaic method.
+    pub demosaic: Demosaic,
+    /// Colour space.
+    pub colour_space: ColourSpace,
+    /// Transfer curve.
+    pub transfer: DeliveryTransfer,
+    /// Delivered columns and rows; `None` keeps the recorded size.
+    pub size: Option<(u32, u32)>,
+    /// Scaling filter.
+    pub filter: ScaleFilter,
+    /// Scale in linear light (else after the transfer curve).
+    pub scale_in_linear_light: bool,
+    /// Exposure push applied in development, stops.
+    pub push_stops: f64,
+}

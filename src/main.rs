@@ -1,0 +1,2 @@
+//! gridbeat
+fn main() {}

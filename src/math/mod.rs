@@ -1,0 +1,4 @@
+//! Mathematics without words of the trade: special functions, transforms, counter-based random
+//! numbers, small matrices.
+
+pub mod special;

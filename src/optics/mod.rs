@@ -1,0 +1,85 @@
+//! From the plane of the wall to the plane of the sensor: where a point lands, and every blur as a
+//! point spread and as a transfer function.
+
+use glam::{DMat3, DVec3};
+
+/// The opening of the iris.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Iris {
+    /// A circle.
+    Round,
+    /// A regular polygon inscribed in the circle of the aperture.
+    Bladed {
+        /// Number of blades, 3 to 20.
+        blades: u32,
+        /// Turn of the polygon, radians, anticlockwise seen from behind the camera; 0 puts one corner to the right.
+        rotation_rad: f64,
+    },
+}
+
+/// How diffraction enters.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Diffraction {
+    /// No diffraction.
+    Off,
+    /// Airy pattern convolved with the geometric blur disc.
+    Convolved,
+    /// The defocused pupil.
+    Wave,
+}
+
+/// A thin lens, focused.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Lens {
+    /// Focal length, metres.
+    pub focal_m: f64,
+    /// Geometric f-number.
+    pub f_number: f64,
+    /// Light transmission, 0 to 1: (f-number / T-stop)², times neutral density.
+    pub transmission: f64,
+    /// Axial distance in focus, from the lens, metres; larger than the focal length.
+    pub focus_m: f64,
+    /// Aberration blur: σ of a Gaussian on the sensor, metres (0 for none).
+    pub aberration_m: f64,
+    /// Iris shape.
+    pub iris: Iris,
+    /// Radial distortion: (distorted − undistorted)/undistorted radius at the corner of the full
+    /// sensor; negative for barrel. Division model, Fitzgibbon 2001: r_u = r_d / (1 + k (r_d/r_corner)²).
+    pub distortion: f64,
+    /// Natural vignetting (cos⁴) on or off.
+    pub vignetting: bool,
+    /// Defocus on or off.
+    pub defocus: bool,
+    /// Diffraction.
+    pub diffraction: Diffraction,
+}
+
+impl Lens {
+    /// Distance from lens to sensor, metres: v = f·d/(d − f).
+    pub fn image_m(&self) -> f64 {
+        self.focal_m * self.focus_m / (self.focus_m - self.focal_m)
+    }
+
+    /// Working f-number N(1 + m), m the magnification at focus.
+    pub fn working_f_number(&self) -> f64 {
+        self.f_number * self.image_m() / self.focal_m
+    }
+}
+
+/// Optical low-pass filter at the sensor: four equal spots at ±separation/2 on both axes.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LowPass {
+    /// Distance of the spots across, metres on the sensor.
+    pub across_m: f64,
+    /// Distance of the spots upright, metres on the sensor.
+    pub upright_m: f64,
+}
+
+/// Where the camera stands and how it is turned.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Pose {
+    /// Centre of the lens in world coordinates, metres (the wall is in z = 0 and looks to +z).
+    pub lens_m: DVec3,
+    /// Camera to world: camera axes x right, y up, z backward. Ry(yaw)·Rx(pitch)·Rz(roll).
+    pub turn: DMat3,
+}
