@@ -1,4 +1,6 @@
 //! Mathematics without words of the trade: special functions, transforms, counter-based random
 //! numbers, small matrices.
 
+pub mod fft;
 pub mod special;
+pub mod table;
