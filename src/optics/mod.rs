@@ -3,6 +3,8 @@
 
 use glam::{DMat3, DVec3};
 
+pub mod transfer;
+
 /// The opening of the iris.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Iris {
