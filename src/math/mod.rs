@@ -2,5 +2,6 @@
 //! numbers, small matrices.
 
 pub mod fft;
+pub mod quadrature;
 pub mod special;
 pub mod table;

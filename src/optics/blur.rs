@@ -115,14 +115,9 @@ impl Blur {
         match self.iris {
             Iris::Round => (self.disc.at(PI * disc.abs() * length) * mtf, 0.0),
             Iris::Bladed { blades, rotation_rad } => {
-                // The polygon is given with y up; a negative disc turns it by half a turn.
-                let (re, im) = transfer::defocus_polygon(
-                    f.x * disc.signum(),
-                    -f.y * disc.signum(),
-                    disc.abs(),
-                    blades,
-                    rotation_rad,
-                );
+                // The polygon is given with y up.
+                let (re, im) =
+                    transfer::defocus_polygon(f.x, -f.y, disc, blades, rotation_rad);
                 (re as f32 * mtf, im as f32 * mtf)
             }
         }
