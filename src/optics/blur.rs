@@ -50,8 +50,8 @@ impl Blur {
         shortest_m: f64,
     ) -> Self {
         let aperture = fill_factor.sqrt();
-        let separation = low_pass
-            .map_or(DVec2::ZERO, |l| DVec2::new(l.across_m, l.upright_m) / photosite_m);
+        let separation =
+            low_pass.map_or(DVec2::ZERO, |l| DVec2::new(l.across_m, l.upright_m) / photosite_m);
         let sigma = lens.aberration_m / photosite_m;
         let axis = |d: f64| {
             Table::new(HIGHEST, 1.0 / 512.0, |f| {
@@ -63,7 +63,8 @@ impl Blur {
         static DISC: OnceLock<Arc<Table>> = OnceLock::new();
         static MTF: OnceLock<Arc<Table>> = OnceLock::new();
         let disc = DISC.get_or_init(|| Arc::new(Table::new(2000.0, 0.02, jinc)));
-        let mtf = MTF.get_or_init(|| Arc::new(Table::new(1.0, 1.0 / 4096.0, transfer::diffraction)));
+        let mtf =
+            MTF.get_or_init(|| Arc::new(Table::new(1.0, 1.0 / 4096.0, transfer::diffraction)));
         let wave = (lens.diffraction == Diffraction::Wave && lens.iris == Iris::Round).then(|| {
             // X = 8π·W20·ν(1 − ν) is at most 2π·W20, with W20 = c/(8·N_w·λ).
             let w20 = widest_disc * photosite_m / (8.0 * lens.working_f_number() * shortest_m);
@@ -116,8 +117,7 @@ impl Blur {
             Iris::Round => (self.disc.at(PI * disc.abs() * length) * mtf, 0.0),
             Iris::Bladed { blades, rotation_rad } => {
                 // The polygon is given with y up.
-                let (re, im) =
-                    transfer::defocus_polygon(f.x, -f.y, disc, blades, rotation_rad);
+                let (re, im) = transfer::defocus_polygon(f.x, -f.y, disc, blades, rotation_rad);
                 (re as f32 * mtf, im as f32 * mtf)
             }
         }

@@ -1,5 +1,7 @@
 //! Scene → photoelectrons of every photosite: the fast engine, and the slow check (`rays`).
 
+pub mod fast;
+
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
