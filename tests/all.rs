@@ -1,1 +1,3 @@
-fn main() {}
+//! The integration tests: one crate, a module a subject.
+
+mod colour;

@@ -3,5 +3,6 @@
 
 pub mod fft;
 pub mod quadrature;
+pub mod matrix3;
 pub mod special;
 pub mod table;
