@@ -2,4 +2,5 @@
 //! numbers, small matrices.
 
 pub mod quadrature;
+pub mod random;
 pub mod special;
