@@ -3,6 +3,9 @@
 
 use glam::{DMat3, DVec3};
 
+pub mod plate;
+pub mod polygon;
+pub mod spread;
 pub mod transfer;
 
 /// The opening of the iris.
