@@ -4,6 +4,7 @@ use crate::frame::Window;
 
 pub mod bands;
 pub mod convert;
+pub mod emva;
 pub mod noise;
 pub mod photons;
 
