@@ -1,4 +1,5 @@
 //! The one integration test crate: a module a subject.
 
 mod reference_tables;
+mod sensor_noise;
 mod slanted_edge;

@@ -48,8 +48,8 @@ fn levels(
         |(y, (out, light))| {
             for (x, (level, &mean_e)) in out.iter_mut().zip(light).enumerate() {
                 let index = noise::photosite_index(camera, left + x as u64, top + y as u64, number);
-                // max() also turns a NaN into 0.
-                let mean_e = f64::from(mean_e).max(0.0).min(MOST_ELECTRONS);
+                // A NaN is not above 0 either.
+                let mean_e = if mean_e > 0.0 { f64::from(mean_e).min(MOST_ELECTRONS) } else { 0.0 };
                 let electrons = noise::read_out_e(mean_e, camera, frame, index);
                 let value = (black + gain_dn_per_e * electrons + 0.5).floor();
                 *level = value.max(0.0).min(most) as u16;
