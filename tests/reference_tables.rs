@@ -261,6 +261,14 @@ fn driver_arithmetic() {
 }
 
 #[test]
+fn low_levels_lose_the_split() {
+    // Handbook §6, M = 64: g 1 and 2 at once and twice the frame rate, 96 at 32 times, 64 at 64 times.
+    for (clocks, times) in [(1, 1.0), (2, 2.0), (96, 32.0), (64, 64.0), (0, 0.0)] {
+        assert_eq!(arithmetic::lowest_frequency_hz(clocks, 64, 60.0), 60.0 * times);
+    }
+}
+
+#[test]
 fn exposure() {
     // Handbook §9: L 1000, t 1/48, N 2.8, T 0.9 at m 0 and 0.01; ISO 12232 form with T 0.9, v 0.98, 10°.
     let h =

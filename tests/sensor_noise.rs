@@ -349,7 +349,7 @@ proptest! {
         (x, y, columns, rows) in (any::<u32>(), any::<u32>(), any::<u32>(), any::<u32>()),
         noise in any::<bool>(),
     ) {
-        let height = if width == 0 { 0 } else { data.len() / width };
+        let height = data.len().checked_div(width).unwrap_or(0);
         let crop = Window { x, y, width: width as u32, height: height as u32 };
         let camera = Camera {
             seed, bits, black_level, full_well_e, read_noise_e, prnu, noise, crop,

@@ -35,13 +35,13 @@ pub fn find_edge(plane: &Plane) -> Option<Edge> {
     let mut edge = None;
     for pass in 0..3 {
         let (mut n, mut sy, mut sx, mut syy, mut sxy) = (0.0, 0.0, 0.0, 0.0, 0.0);
-        for y in 0..plane.height {
+        for (y, &middle) in centre.iter().enumerate() {
             let row = plane.row(y);
             let half = if pass == 0 { width } else { 0.25 * width };
             let (mut sum, mut moment) = (0.0, 0.0);
             for x in 1..plane.width {
                 // The difference of two neighbours sits on their border, at x.
-                let off = (x as f64 - centre[y]) / half;
+                let off = (x as f64 - middle) / half;
                 if off.abs() <= 1.0 {
                     let window = 0.54 + 0.46 * (PI * off).cos();
                     let slope = window * f64::from(row[x] - row[x - 1]);

@@ -3,6 +3,7 @@
 
 use glam::{DMat3, DVec3};
 
+pub mod blur;
 pub mod geometry;
 pub mod plate;
 pub mod polygon;

@@ -75,6 +75,22 @@ pub fn on_time_s(clocks: f64, clock_hz: f64, error_s: f64) -> f64 {
     (clocks / clock_hz + error_s).max(0.0)
 }
 
+/// Lowest frequency in the light of a level whose `clocks` are spread as evenly as possible over
+/// `refreshes` in a video frame, Hz: gcd(clocks, refreshes)·fps; 0 when nothing is lit.
+///
+/// A dark level lights only some refreshes, so it flickers far below the refresh rate; an exposure is
+/// free of bands when it is a whole number of periods of *this* frequency.
+pub fn lowest_frequency_hz(clocks: u64, refreshes: u64, fps: f64) -> f64 {
+    if clocks == 0 {
+        return 0.0;
+    }
+    let (mut a, mut b) = (clocks, refreshes);
+    while b != 0 {
+        (a, b) = (b, a % b);
+    }
+    fps * a as f64
+}
+
 /// An exponent that `ldexp` takes.
 fn whole(bits: u32) -> i32 {
     i32::try_from(bits).unwrap_or(i32::MAX / 2)
