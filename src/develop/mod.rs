@@ -1,4 +1,32 @@
 //! Raw mosaic → picture: black level, white balance, demosaic, colour, scaling, transfer curve.
+//!
+//! [`develop`] is the whole way, [`linear_planes`] the short one that measuring stands on:
+//!
+//! 1. level − black, over white − black: 1.0 is the raw white level ([`Samples`]);
+//! 2. white balance on the mosaic, clipped at 1.0 so that a full photosite stays white ([`ColourTransform`]);
+//! 3. demosaic ([`Demosaic`]), or nothing for full planes and monochrome;
+//! 4. matrix to the delivery space, push;
+//! 5. scaling and transfer curve, in the order the delivery asks for.
+//!
+//! Every step works on rows, in parallel over disjoint bands of rows: the bits do not depend on the
+//! number of threads.
+
+mod colour;
+mod curve;
+mod demosaic;
+mod label;
+mod pipeline;
+mod preview;
+mod response;
+mod samples;
+mod scale;
+
+pub use colour::{ColourTransform, NoTransform};
+pub use pipeline::{DevelopError, develop, linear_planes};
+pub use preview::{overview, preview_crop};
+pub use response::{Site, grey_response, kernel};
+pub use samples::{Layout, Samples};
+pub use scale::{Taps, scale, taps};
 
 /// How missing colours are filled in.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
