@@ -1,3 +1,4 @@
 //! The integration tests: one crate, a module a subject.
 
 mod colour;
+mod develop;
