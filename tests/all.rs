@@ -2,3 +2,4 @@
 
 mod colour;
 mod develop;
+mod output;

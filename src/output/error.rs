@@ -40,7 +40,7 @@ pub enum OutputError {
         folder: PathBuf,
     },
     /// No right to write.
-    #[error("cannot write {}: the folder {} does not let you write ({source}); choose another folder with --out", .file.display(), .folder.display())]
+    #[error("cannot write {}: the folder {} does not let you write ({}); choose another folder with --out", .file.display(), .folder.display(), .source.kind())]
     NotWritable {
         /// The file.
         file: PathBuf,

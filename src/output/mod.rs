@@ -64,9 +64,10 @@ impl Coding {
 }
 
 /// A value of 0 to 1 as an integer of 0 to `top`, rounded to the nearest, clipped; NaN is 0.
-fn quantise(value: f32, top: f32) -> u16 {
-    // A float-to-integer cast saturates, and takes NaN to 0.
-    (value.min(1.0) * top + 0.5) as u16
+fn quantise(value: f32, top: f64) -> u16 {
+    // In f64 the product is exact, so nothing but a true half rounds up. The cast saturates, and takes
+    // NaN to 0.
+    (f64::from(value).clamp(0.0, 1.0) * top + 0.5) as u16
 }
 
 /// Refuses frames that no format can hold.
@@ -93,6 +94,7 @@ mod tests {
             (7.0, 255),
             (f32::INFINITY, 255),
             (f32::NEG_INFINITY, 0),
+            (f32::NAN, 0),
         ] {
             assert_eq!(quantise(value, 255.0), want, "{value}");
         }

@@ -3,7 +3,7 @@
 //! Colour is told in the chunks of PNG (Third Edition, W3C 2025): cICP with the code points of
 //! ITU-T H.273, and sRGB, gAMA and cHRM for older readers where they say the same.
 
-use std::io::Write;
+use std::io::{self, Write};
 
 use png::{BitDepth, ColorType, Compression, ScaledFloat, SourceChromaticities, chunk::ChunkType};
 
@@ -68,14 +68,59 @@ fn code_points(coding: Coding) -> Option<[u8; 2]> {
     Some([primaries, transfer])
 }
 
+/// Remembers the first error of a sink.
+///
+/// The library writes its last piece while dropping a value, where it can tell nobody that this
+/// failed (png 0.18.1, `ChunkWriter`): the file would end in the middle and count as written.
+struct Watched<'a> {
+    sink: &'a mut dyn Sink,
+    failed: Option<io::Error>,
+}
+
+impl<'a> Watched<'a> {
+    fn new(sink: &'a mut dyn Sink) -> Self {
+        Self { sink, failed: None }
+    }
+
+    fn keep<T>(&mut self, result: io::Result<T>) -> io::Result<T> {
+        if let (Err(e), None) = (&result, &self.failed)
+            && e.kind() != io::ErrorKind::Interrupted
+        {
+            self.failed =
+                Some(e.raw_os_error().map_or(e.kind().into(), io::Error::from_raw_os_error));
+        }
+        result
+    }
+
+    /// The outcome of an encoder, or the error that it did not see.
+    fn outcome(self, result: Result<(), EncodeError>) -> Result<(), EncodeError> {
+        match self.failed {
+            Some(error) => Err(EncodeError::Io(error)),
+            None => result,
+        }
+    }
+}
+
+impl Write for Watched<'_> {
+    fn write(&mut self, data: &[u8]) -> io::Result<usize> {
+        let result = self.sink.write(data);
+        self.keep(result)
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        let result = self.sink.flush();
+        self.keep(result)
+    }
+}
+
 /// Starts a file: header, colour, words.
-fn start<'s>(
-    sink: &'s mut dyn Sink,
+fn start<'s, 'w>(
+    sink: &'s mut Watched<'w>,
     (width, height): (usize, usize),
     (colour, depth): (ColorType, BitDepth),
     coding: Option<Coding>,
     notes: &Notes,
-) -> Result<png::Writer<&'s mut dyn Sink>, EncodeError> {
+) -> Result<png::Writer<&'s mut Watched<'w>>, EncodeError> {
     let side = |n: usize| u32::try_from(n).map_err(|_| EncodeError::Format("too large".to_owned()));
     let mut encoder = png::Encoder::new(sink, side(width)?, side(height)?);
     encoder.set_color(colour);
@@ -120,7 +165,7 @@ fn start<'s>(
 
 /// Writes rows that `fill` makes into a buffer of `row_bytes`, and ends the file.
 fn rows(
-    mut writer: png::Writer<&mut dyn Sink>,
+    mut writer: png::Writer<&mut Watched>,
     height: usize,
     row_bytes: usize,
     mut fill: impl FnMut(usize, &mut [u8]),
@@ -138,6 +183,14 @@ fn rows(
 
 impl Format for PngPicture<'_> {
     fn encode(&self, sink: &mut dyn Sink) -> Result<(), EncodeError> {
+        let mut watched = Watched::new(sink);
+        let result = self.encode_watched(&mut watched);
+        watched.outcome(result)
+    }
+}
+
+impl PngPicture<'_> {
+    fn encode_watched(&self, sink: &mut Watched) -> Result<(), EncodeError> {
         let (width, height) = (self.picture.width(), self.picture.height());
         let whole = self.picture.planes.iter().all(|p| p.data.len() == width * height);
         check_planes(3, whole)?;
@@ -167,6 +220,14 @@ impl Format for PngPicture<'_> {
 
 impl Format for PngLevels<'_> {
     fn encode(&self, sink: &mut dyn Sink) -> Result<(), EncodeError> {
+        let mut watched = Watched::new(sink);
+        let result = self.encode_watched(&mut watched);
+        watched.outcome(result)
+    }
+}
+
+impl PngLevels<'_> {
+    fn encode_watched(&self, sink: &mut Watched) -> Result<(), EncodeError> {
         let window = self.raw.window;
         let (width, height) = (window.width as usize, window.height as usize);
         let planes = &self.raw.planes;
