@@ -3,3 +3,4 @@
 mod colour;
 mod develop;
 mod output;
+mod scaling;

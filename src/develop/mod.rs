@@ -10,6 +10,20 @@
 //!
 //! Every step works on rows, in parallel over disjoint bands of rows: the bits do not depend on the
 //! number of threads.
+//!
+//! ```
+//! use gridbeat::develop::{self, Layout, Samples};
+//! use gridbeat::frame::{RawFrame, Window};
+//! // A crop whose corner lies on a blue photosite of the sensor; only green sees light.
+//! let window = Window { x: 1, y: 1, width: 4, height: 4 };
+//! let levels = (0..16).map(|i| if (i % 4 + i / 4) % 2 == 1 { 1000 } else { 200 }).collect();
+//! let raw = RawFrame { window, planes: vec![levels] };
+//! let samples = Samples::from_raw(&raw, 200, 1000)?;
+//! let picture = develop::linear_planes(&samples, Layout::Bayer([0, 1, 1, 2]))?;
+//! assert!(picture.planes[1].data.iter().all(|v| (v - 1.0).abs() < 1e-6));
+//! assert!(picture.planes[0].data.iter().all(|v| *v == 0.0));
+//! # Ok::<(), develop::DevelopError>(())
+//! ```
 
 mod colour;
 mod curve;

@@ -1,4 +1,6 @@
-//! OpenEXR with 32-bit floats: the picture in linear light, and photoelectrons.
+//! OpenEXR with 32-bit floats, uncompressed: the picture in linear light, and photoelectrons.
+//!
+//! (A frame with noise shrinks by a twentieth under the format's ZIP and takes twenty times as long.)
 
 use exr::meta::attribute::{Chromaticities, Text};
 use exr::prelude::{
@@ -76,7 +78,7 @@ fn rgb(
         let i = at.1 * size.0 + at.0;
         (r[i], g[i], b[i])
     });
-    let layer = Layer::new(size, words(notes), Encoding::SMALL_LOSSLESS, channels);
+    let layer = Layer::new(size, words(notes), Encoding::UNCOMPRESSED, channels);
     let mut image = Image::from_layer(layer);
     image.attributes.chromaticities = coding.and_then(|c| c.primaries()).map(|space| {
         let xy = |p: [f64; 2]| Vec2(p[0] as f32, p[1] as f32);
@@ -109,7 +111,7 @@ impl Format for ExrElectrons<'_> {
             .with_channel("electrons")
             .with_pixel_fn(|at: Vec2<usize>| (data[at.1 * size.0 + at.0],));
         check_size(size)?;
-        let layer = Layer::new(size, words(self.notes), Encoding::SMALL_LOSSLESS, channels);
+        let layer = Layer::new(size, words(self.notes), Encoding::UNCOMPRESSED, channels);
         Image::from_layer(layer).write().to_buffered(sink)?;
         Ok(())
     }

@@ -1,5 +1,5 @@
 //! Files: one writer a format behind one trait ([`Format`]), each file whole or not there at all
-//! ([`write`]).
+//! ([`write()`]).
 //!
 //! ```no_run
 //! use gridbeat::output::{self, Notes, PngLevels};
