@@ -6,3 +6,6 @@ mod colour;
 mod reference_tables;
 mod sensor_noise;
 mod slanted_edge;
+mod develop;
+mod output;
+mod scaling;
