@@ -20,14 +20,23 @@ fn frame(scene: &Scene) {
 
 fn uhd(c: &mut Criterion) {
     let mut group = c.benchmark_group("uhd");
-    group.sample_size(10).warm_up_time(Duration::from_millis(1)).measurement_time(Duration::from_secs(1));
+    group
+        .sample_size(10)
+        .warm_up_time(Duration::from_millis(1))
+        .measurement_time(Duration::from_secs(1));
     group.throughput(Throughput::Elements(3840 * 2160));
-    for (name, mode) in [("off", Diffraction::Off), ("convolved", Diffraction::Convolved), ("wave", Diffraction::Wave)] {
+    for (name, mode) in [
+        ("off", Diffraction::Off),
+        ("convolved", Diffraction::Convolved),
+        ("wave", Diffraction::Wave),
+    ] {
         for turned in [false, true] {
             for disc in [0.0, 20.0, 80.0] {
                 let scene = scene(3840, 2160, disc, turned, mode);
                 let place = if turned { "turned" } else { "straight" };
-                group.bench_function(BenchmarkId::new(format!("{name} {place}"), disc), |b| b.iter(|| frame(&scene)));
+                group.bench_function(BenchmarkId::new(format!("{name} {place}"), disc), |b| {
+                    b.iter(|| frame(&scene))
+                });
             }
         }
     }

@@ -46,7 +46,8 @@ pub fn scene(columns: u32, rows: u32, disc: f64, turned: bool, diffraction: Diff
     };
     let mut state = 1_u64;
     let mut random = |_| {
-        state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        state =
+            state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
         (state >> 50) as u16
     };
     let pixels = (wall_columns * wall_rows) as usize;

@@ -4,11 +4,11 @@
 use glam::{DMat3, DVec3};
 
 pub mod blur;
-pub mod projection;
 pub mod geometry;
 pub mod lens_transfer;
 pub mod plate;
 pub mod polygon;
+pub mod projection;
 pub mod spread;
 pub mod transfer;
 pub mod wave;
