@@ -1,5 +1,8 @@
 //! Scene → photoelectrons of every photosite: the fast engine, and the slow check (`rays`).
 
+pub mod agree;
+pub mod rays;
+
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
