@@ -143,7 +143,7 @@ fn normalised(
             sum.1 += 1;
         }
     }
-    if sums.iter().any(|s| s.1 > 0 && !(s.0 > 0.0)) {
+    if sums.iter().any(|s| s.1 > 0 && (s.0 <= 0.0 || s.0.is_nan())) {
         return None;
     }
     let mut values = Vec::new();

@@ -27,7 +27,7 @@ impl Pulse {
     ///
     /// The flanks keep the charge: the area is `on_s` whatever their length. `None` for no light.
     pub fn new(start_s: f64, on_s: f64, rise_s: f64, fall_s: f64) -> Option<Self> {
-        if !(on_s > 0.0) {
+        if on_s <= 0.0 || on_s.is_nan() {
             return None;
         }
         let flanks_s = rise_s + fall_s;
@@ -144,7 +144,8 @@ pub fn pulses(
     to_s: f64,
 ) -> Vec<Pulse> {
     let mut list = Vec::new();
-    if matches!(drive.kind, DriveKind::Steady) || !(level > 0.0) || !(to_s > from_s) {
+    let lit = level > 0.0 && to_s > from_s;
+    if matches!(drive.kind, DriveKind::Steady) || !lit {
         return list;
     }
     let l = Lengths::of(drive);
@@ -152,10 +153,11 @@ pub fn pulses(
     // A pulse lives at most this long after the start of its refresh, and not before this long.
     let tail_s = offset_s.abs() + l.longest_s + drive.rise_s + drive.fall_s;
     let mut add = |refresh_start_s: f64, on_s: f64| {
-        if let Some(p) = Pulse::new(refresh_start_s + offset_s, on_s, drive.rise_s, drive.fall_s) {
-            if p.start_s < to_s && p.start_s + p.end_s > from_s {
-                list.push(p);
-            }
+        if let Some(p) = Pulse::new(refresh_start_s + offset_s, on_s, drive.rise_s, drive.fall_s)
+            && p.start_s < to_s
+            && p.start_s + p.end_s > from_s
+        {
+            list.push(p);
         }
     };
     match l.refreshes {

@@ -14,6 +14,7 @@ use crate::frame::{Electrons, Plane, Window};
 use crate::optics::Diffraction;
 use crate::render::{Cancelled, Run};
 use crate::scene::Scene;
+use crate::wall::drive::DriveKind;
 use draw::{Airy, Directions, Pupil, Sequence, gaussian, mix};
 use glam::DVec2;
 use rayon::prelude::*;
@@ -140,8 +141,8 @@ impl<'a> Engine<'a> {
                 emitter.linewidth_m,
             );
             let area = camera.photosite_m * camera.photosite_m * camera.fill_factor;
-            for k in 0..3 {
-                electrons_per_nit[k][c] = lux_seconds * photons * area * camera.matrix[k][c];
+            for (electrons, matrix) in electrons_per_nit.iter_mut().zip(&camera.matrix) {
+                electrons[c] = lux_seconds * photons * area * matrix[c];
             }
         }
         let spots = match scene.low_pass {
@@ -292,7 +293,9 @@ struct Lights<'a> {
 
 impl<'a> Lights<'a> {
     fn new(engine: &'a Engine<'a>) -> Self {
-        let slots = engine.scene.drive.scan.max(1) as usize;
+        let drive = &engine.scene.drive;
+        let steady = matches!(drive.kind, DriveKind::Steady);
+        let slots = if steady { 1 } else { drive.scan.max(1) as usize };
         let known = vec![f64::NAN; 3 * slots * engine.levels.len()];
         Self { engine, from_s: 0.0, to_s: 0.0, known, filled: Vec::new(), slots }
     }
