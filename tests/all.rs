@@ -1,1 +1,4 @@
-fn main() {}
+//! The one integration test crate: a module a subject.
+
+mod audit;
+mod stage;
