@@ -2,3 +2,6 @@
 
 mod audit;
 mod stage;
+//! The integration tests: one crate, a module a subject.
+
+mod colour;

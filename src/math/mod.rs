@@ -1,4 +1,8 @@
 //! Mathematics without words of the trade: special functions, transforms, counter-based random
 //! numbers, small matrices.
 
+pub mod fft;
+pub mod quadrature;
+pub mod matrix3;
 pub mod special;
+pub mod table;

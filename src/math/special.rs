@@ -13,3 +13,21 @@ pub fn jinc(x: f64) -> f64 {
     let x = x.abs();
     if x < 1e-4 { 1.0 - x * x / 8.0 } else { 2.0 * libm::j1(x) / x }
 }
+
+/// cos(πx), exactly 0 at half-integers and ±1 at integers.
+pub fn cos_pi(x: f64) -> f64 {
+    // |x| modulo 2 is exact in floating point; fold into [0, ½] where cos and sin are both sharp.
+    let r = x.abs() % 2.0;
+    let r = if r > 1.0 { 2.0 - r } else { r };
+    let (r, sign) = if r > 0.5 { (1.0 - r, -1.0) } else { (r, 1.0) };
+    sign * if r > 0.25 { libm::sin(PI * (0.5 - r)) } else { libm::cos(PI * r) }
+}
+
+/// sin(πx), exactly 0 at integers and ±1 at half-integers.
+pub fn sin_pi(x: f64) -> f64 {
+    let r = x.abs() % 2.0;
+    let (r, sign) = if r > 1.0 { (r - 1.0, -1.0) } else { (r, 1.0) };
+    let r = if r > 0.5 { 1.0 - r } else { r };
+    let value = sign * if r > 0.25 { libm::cos(PI * (0.5 - r)) } else { libm::sin(PI * r) };
+    if x < 0.0 { -value } else { value }
+}

@@ -3,6 +3,11 @@
 
 use glam::{DMat3, DVec3};
 
+pub mod blur;
+pub mod projection;
+pub mod transfer;
+pub mod wave;
+
 /// The opening of the iris.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Iris {

@@ -2,6 +2,7 @@
 
 pub mod agree;
 pub mod rays;
+pub mod fast;
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};

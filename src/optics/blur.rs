@@ -1,0 +1,139 @@
+//! Every blur of a camera together, as transfer functions on the sensor in cycles per photosite.
+
+use super::transfer;
+use super::wave::WaveTable;
+use super::{Diffraction, Iris, Lens, LowPass};
+use crate::math::special::jinc;
+use crate::math::table::Table;
+use glam::DVec2;
+use std::f64::consts::PI;
+use std::sync::{Arc, OnceLock};
+
+/// Highest frequency that the tables of photosite, low-pass and aberration hold, cycles per photosite;
+/// beyond it they count as zero (a photosite passes less than 0.5 % there).
+const HIGHEST: f64 = 64.0;
+
+/// Share of a diffraction pattern's energy that may lie outside [`Blur::reach`].
+const TAIL: f64 = 0.015;
+
+/// The blurs of one camera and lens. Lengths in photosites.
+#[derive(Debug, Clone)]
+pub struct Blur {
+    /// Side of the photosite's aperture.
+    pub aperture: f64,
+    /// Separation of the low-pass spots, across and upright.
+    pub low_pass: DVec2,
+    /// σ of the aberration blur.
+    pub sigma: f64,
+    iris: Iris,
+    diffraction: Diffraction,
+    /// Working f-number over photosite pitch, per metre: ν = |f|·λ·this.
+    nu_per_cycle_m: f64,
+    across: Table,
+    upright: Table,
+    disc: Arc<Table>,
+    mtf: Arc<Table>,
+    wave: Option<Arc<WaveTable>>,
+}
+
+impl Blur {
+    /// Blurs of a lens, a low-pass filter and photosites of a pitch and fill factor.
+    ///
+    /// `widest_disc` is the largest blur disc that will be asked for, photosites; `shortest_m` the
+    /// shortest wavelength. They size the tables.
+    pub fn new(
+        lens: &Lens,
+        low_pass: Option<&LowPass>,
+        photosite_m: f64,
+        fill_factor: f64,
+        widest_disc: f64,
+        shortest_m: f64,
+    ) -> Self {
+        let aperture = fill_factor.sqrt();
+        let separation =
+            low_pass.map_or(DVec2::ZERO, |l| DVec2::new(l.across_m, l.upright_m) / photosite_m);
+        let sigma = lens.aberration_m / photosite_m;
+        let axis = |d: f64| {
+            Table::new(HIGHEST, 1.0 / 512.0, |f| {
+                transfer::aperture(f, 0.0, aperture)
+                    * transfer::low_pass(f, 0.0, d, 0.0)
+                    * transfer::gaussian(f, sigma)
+            })
+        };
+        static DISC: OnceLock<Arc<Table>> = OnceLock::new();
+        static MTF: OnceLock<Arc<Table>> = OnceLock::new();
+        let disc = DISC.get_or_init(|| Arc::new(Table::new(2000.0, 0.02, jinc)));
+        let mtf =
+            MTF.get_or_init(|| Arc::new(Table::new(1.0, 1.0 / 4096.0, transfer::diffraction)));
+        let wave = (lens.diffraction == Diffraction::Wave && lens.iris == Iris::Round).then(|| {
+            // X = 8π·W20·ν(1 − ν) is at most 2π·W20, with W20 = c/(8·N_w·λ).
+            let w20 = widest_disc * photosite_m / (8.0 * lens.working_f_number() * shortest_m);
+            WaveTable::shared(2.0 * PI * w20)
+        });
+        Self {
+            aperture,
+            low_pass: separation,
+            sigma,
+            iris: lens.iris,
+            diffraction: lens.diffraction,
+            nu_per_cycle_m: lens.working_f_number() / photosite_m,
+            across: axis(separation.x),
+            upright: axis(separation.y),
+            disc: disc.clone(),
+            mtf: mtf.clone(),
+            wave,
+        }
+    }
+
+    /// Photosite aperture, low-pass filter and aberration together, at a frequency in cycles per photosite.
+    #[inline]
+    pub fn sensor(&self, f: DVec2) -> f32 {
+        self.across.at(f.x.abs()) * self.upright.at(f.y.abs())
+    }
+
+    /// Defocus and diffraction together, at a frequency in cycles per photosite (right, down), for
+    /// a signed blur disc in photosites and a wavelength in metres: real and imaginary part.
+    ///
+    /// `wave` with a bladed iris uses the polygon times the round pupil's diffraction, as `convolved` does.
+    #[inline]
+    pub fn pupil(&self, f: DVec2, disc: f64, wavelength_m: f64) -> (f32, f32) {
+        let length = f.length();
+        let nu = length * wavelength_m * self.nu_per_cycle_m;
+        if let Some(wave) = &self.wave {
+            if nu >= 1.0 {
+                return (0.0, 0.0);
+            }
+            // π·c·f equals 8π·W20·ν (physics of a defocused pupil), so X = π·c·f·(1 − ν).
+            return (wave.at(nu, PI * disc.abs() * length * (1.0 - nu)), 0.0);
+        }
+        let mtf = match self.diffraction {
+            Diffraction::Off => 1.0,
+            _ => self.mtf.at(nu),
+        };
+        if mtf == 0.0 {
+            return (0.0, 0.0);
+        }
+        match self.iris {
+            Iris::Round => (self.disc.at(PI * disc.abs() * length) * mtf, 0.0),
+            Iris::Bladed { blades, rotation_rad } => {
+                // The polygon is given with y up.
+                let (re, im) = transfer::defocus_polygon(f.x, -f.y, disc, blades, rotation_rad);
+                (re as f32 * mtf, im as f32 * mtf)
+            }
+        }
+    }
+
+    /// True when [`Self::pupil`] depends on the wavelength.
+    pub fn is_chromatic(&self) -> bool {
+        self.diffraction != Diffraction::Off
+    }
+
+    /// Radius, photosites, around a pupil point's image that holds all but 1.5 % of a diffraction pattern of a
+    /// wavelength: 1 − E(r) ≈ 2λN/(π²r) (Born & Wolf, §8.5.2, mean of the asymptotic form; from memory).
+    pub fn reach(&self, wavelength_m: f64) -> f64 {
+        match self.diffraction {
+            Diffraction::Off => 0.0,
+            _ => 2.0 * wavelength_m * self.nu_per_cycle_m / (PI * PI * TAIL),
+        }
+    }
+}

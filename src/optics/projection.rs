@@ -1,0 +1,240 @@
+//! Where a photosite looks: exact perspective from the sensor to the plane of the wall, and its
+//! derivative.
+
+use super::{Lens, Pose};
+use glam::{DMat2, DVec2, DVec3};
+
+/// The photosite grid as the optics need it: size and distance, nothing electronic.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SensorGrid {
+    /// Photosites across the full sensor.
+    pub columns: u32,
+    /// Photosites down the full sensor.
+    pub rows: u32,
+    /// Distance between photosite centres, metres.
+    pub photosite_m: f64,
+}
+
+/// The lattice of wall pixels as the optics need it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct WallGrid {
+    /// Pixels across.
+    pub columns: u32,
+    /// Pixels down.
+    pub rows: u32,
+    /// Distance between pixel centres, metres.
+    pub pitch_m: f64,
+}
+
+/// Below this cosine (about 87°) between a ray and the wall's normal the wall is treated as unseen.
+pub const GRAZING_COSINE: f64 = 0.05;
+
+/// Exact perspective between sensor and wall.
+///
+/// Sensor points are in photosites from the top left corner of the full sensor (photosite (0, 0)
+/// has its centre at (0.5, 0.5)), wall points in wall pixels from the wall's top left corner (pixel
+/// (0, 0) has its centre at (0.5, 0.5)); both run right and down.
+#[derive(Debug, Clone, Copy)]
+pub struct Projection {
+    pose: Pose,
+    sensor: SensorGrid,
+    wall: WallGrid,
+    image_m: f64,
+    distortion: f64,
+    corner2: f64,
+}
+
+/// What one sensor point sees of the wall's plane.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Sight {
+    /// Point of the wall, wall pixels.
+    pub wall: DVec2,
+    /// Axial depth of that point from the lens, metres.
+    pub depth_m: f64,
+    /// Cosine between the ray and the wall's normal.
+    pub cos_wall: f64,
+    /// Cosine between the ray and the lens axis.
+    pub cos_axis: f64,
+}
+
+impl Projection {
+    /// Projection of a lens in a place.
+    pub fn new(lens: &Lens, pose: &Pose, sensor: SensorGrid, wall: WallGrid) -> Self {
+        let (w, h) = (f64::from(sensor.columns), f64::from(sensor.rows));
+        Self {
+            pose: *pose,
+            sensor,
+            wall,
+            image_m: lens.image_m(),
+            distortion: lens.distortion,
+            corner2: (w * w + h * h) / 4.0,
+        }
+    }
+
+    /// Undistorted offset from the axis, photosites (right, down), of a sensor point.
+    fn undistorted(&self, point: DVec2) -> DVec2 {
+        let centre = DVec2::new(f64::from(self.sensor.columns), f64::from(self.sensor.rows)) / 2.0;
+        let d = point - centre;
+        if self.distortion == 0.0 {
+            return d;
+        }
+        d / (1.0 + self.distortion * d.length_squared() / self.corner2)
+    }
+
+    /// Sensor point of an undistorted offset from the axis: the inverse of the division model.
+    fn distorted(&self, offset: DVec2) -> DVec2 {
+        let centre = DVec2::new(f64::from(self.sensor.columns), f64::from(self.sensor.rows)) / 2.0;
+        let k = self.distortion / self.corner2;
+        let r2 = offset.length_squared();
+        if k == 0.0 || r2 == 0.0 {
+            return centre + offset;
+        }
+        let root = (1.0 - 4.0 * k * r2).max(0.0).sqrt();
+        centre + offset * (2.0 / (1.0 + root))
+    }
+
+    /// World direction of an undistorted offset; its length along the axis is the image distance.
+    fn direction(&self, offset: DVec2) -> DVec3 {
+        let p = self.sensor.photosite_m;
+        self.pose.turn * DVec3::new(offset.x * p, -offset.y * p, -self.image_m)
+    }
+
+    /// What a sensor point sees; `None` if its ray misses the wall's plane, meets its back, or
+    /// grazes it ([`GRAZING_COSINE`]).
+    pub fn sight(&self, point: DVec2) -> Option<Sight> {
+        let d = self.direction(self.undistorted(point));
+        let lens = self.pose.lens_m;
+        if lens.z <= 0.0 || d.z >= 0.0 {
+            return None;
+        }
+        let length = d.length();
+        let cos_wall = -d.z / length;
+        if cos_wall < GRAZING_COSINE {
+            return None;
+        }
+        let t = -lens.z / d.z;
+        let pitch = self.wall.pitch_m;
+        Some(Sight {
+            wall: DVec2::new(
+                (lens.x + t * d.x) / pitch + f64::from(self.wall.columns) / 2.0,
+                f64::from(self.wall.rows) / 2.0 - (lens.y + t * d.y) / pitch,
+            ),
+            depth_m: t * self.image_m,
+            cos_wall,
+            cos_axis: self.image_m / length,
+        })
+    }
+
+    /// Derivatives of the wall point (wall pixels) by the sensor point (photosites): through the
+    /// whole lens, and without the distortion, which is what a shift inside the pupil sees.
+    ///
+    /// Valid where [`Self::sight`] is `Some`.
+    pub fn derivatives(&self, point: DVec2) -> (DMat2, DMat2) {
+        let o = self.undistorted(point);
+        let d = self.direction(o);
+        let t = -self.pose.lens_m.z / d.z;
+        let (p, pitch) = (self.sensor.photosite_m, self.wall.pitch_m);
+        let column = |axis: DVec3| {
+            let dd = self.pose.turn * axis * p;
+            let dx = (dd - d * (dd.z / d.z)) * t;
+            DVec2::new(dx.x / pitch, -dx.y / pitch)
+        };
+        let plain = DMat2::from_cols(column(DVec3::X), column(-DVec3::Y));
+        if self.distortion == 0.0 {
+            return (plain, plain);
+        }
+        let centre = DVec2::new(f64::from(self.sensor.columns), f64::from(self.sensor.rows)) / 2.0;
+        let r = point - centre;
+        let k = self.distortion / self.corner2;
+        let s = 1.0 / (1.0 + k * r.length_squared());
+        let radial = DMat2::from_cols(r * r.x, r * r.y) * (-2.0 * k * s * s);
+        let undistort = DMat2::from_diagonal(DVec2::splat(s)) + radial;
+        (plain * undistort, plain)
+    }
+
+    /// Where a point of the wall (wall pixels) lands on the sensor (photosites); `None` behind the lens.
+    pub fn project(&self, wall: DVec2) -> Option<DVec2> {
+        let pitch = self.wall.pitch_m;
+        let x = DVec3::new(
+            (wall.x - f64::from(self.wall.columns) / 2.0) * pitch,
+            (f64::from(self.wall.rows) / 2.0 - wall.y) * pitch,
+            0.0,
+        );
+        let c = self.pose.turn.transpose() * (x - self.pose.lens_m);
+        if c.z >= 0.0 {
+            return None;
+        }
+        let scale = self.image_m / -c.z / self.sensor.photosite_m;
+        Some(self.distorted(DVec2::new(c.x * scale, -c.y * scale)))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::optics::{Diffraction, Iris};
+    use glam::DMat3;
+
+    fn example(distortion: f64) -> Projection {
+        let lens = Lens {
+            focal_m: 0.035,
+            f_number: 2.8,
+            transmission: 1.0,
+            focus_m: 3.0,
+            aberration_m: 0.0,
+            iris: Iris::Round,
+            distortion,
+            vignetting: false,
+            defocus: true,
+            diffraction: Diffraction::Off,
+        };
+        let turn = DMat3::from_rotation_y(0.3)
+            * DMat3::from_rotation_x(-0.1)
+            * DMat3::from_rotation_z(0.07);
+        let pose = Pose { lens_m: DVec3::new(0.4, -0.2, 4.0), turn };
+        let sensor = SensorGrid { columns: 1920, rows: 1080, photosite_m: 6e-6 };
+        let wall = WallGrid { columns: 1600, rows: 900, pitch_m: 0.0026 };
+        Projection::new(&lens, &pose, sensor, wall)
+    }
+
+    #[test]
+    fn projecting_what_a_point_sees_gives_the_point_back() {
+        for distortion in [0.0, -0.05, 0.04] {
+            let p = example(distortion);
+            for point in
+                [DVec2::new(3.5, 1000.25), DVec2::new(960.0, 540.0), DVec2::new(1900.0, 2.0)]
+            {
+                let seen = p.sight(point).expect("in view");
+                let back = p.project(seen.wall).expect("in front");
+                assert!((back - point).length() < 1e-8, "{point} came back as {back}");
+            }
+        }
+    }
+
+    #[test]
+    fn derivatives_match_differences() {
+        for distortion in [0.0, -0.05, 0.04] {
+            let p = example(distortion);
+            let point = DVec2::new(1500.0, 300.0);
+            let (whole, _) = p.derivatives(point);
+            let h = 1e-4;
+            let at = |d: DVec2| p.sight(point + d).expect("in view").wall;
+            let dx = (at(DVec2::new(h, 0.0)) - at(DVec2::new(-h, 0.0))) / (2.0 * h);
+            let dy = (at(DVec2::new(0.0, h)) - at(DVec2::new(0.0, -h))) / (2.0 * h);
+            assert!((whole.x_axis - dx).length() < 1e-6, "{} {dx}", whole.x_axis);
+            assert!((whole.y_axis - dy).length() < 1e-6, "{} {dy}", whole.y_axis);
+        }
+    }
+
+    #[test]
+    fn barrel_pulls_the_corner_inwards_by_its_share() {
+        let (barrel, none) = (example(-0.05), example(0.0));
+        let corner = DVec2::new(1920.0, 1080.0);
+        let centre = corner / 2.0;
+        // The point that lands in the distorted corner lay further out: by 1/(1 − 0.05).
+        let seen = barrel.sight(corner).expect("in view");
+        let straight = none.project(seen.wall).expect("in front");
+        let ratio = (corner - centre).length() / (straight - centre).length();
+        assert!((ratio - 0.95).abs() < 1e-9, "{ratio}");
+    }
+}

@@ -1,0 +1,315 @@
+//! The light that each wall pixel around it sends to a photosite, as a table over where inside a
+//! pixel the photosite looks.
+//!
+//! The table lives on the wall: what a photosite sees of the wall (its aperture, the low-pass spots,
+//! aberration, defocus and diffraction, carried to the wall by the local perspective) convolved
+//! with the emitter. It comes from the transfer functions by one inverse FFT on a grid that repeats
+//! after a whole number of pixels, so that the weights of a gapless emitter sum to exactly one
+//! for every position: a uniform wall stays uniform whatever is rounded elsewhere.
+
+use crate::math::fft::Inverse2d;
+use crate::math::special::{jinc, sinc};
+use crate::optics::blur::Blur;
+use crate::wall::EmitterShape;
+use glam::{DMat2, DVec2};
+use rustfft::num_complex::Complex32;
+use std::f64::consts::PI;
+
+/// Lanes in which taps are summed; the sums have the same bits on any processor because this is fixed.
+pub(super) const LANES: usize = 8;
+
+/// From this blur disc on, photosites, the position across is rounded to a finer table instead of
+/// being interpolated.
+const ROUND_ACROSS_FROM: f64 = 24.0;
+
+/// Local geometry: how sensor shifts (photosites) become wall shifts (pixels), and the blur disc.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Local {
+    /// Through the whole lens.
+    pub whole: DMat2,
+    /// Without distortion, for shifts inside the pupil.
+    pub plain: DMat2,
+    /// Blur disc, photosites, signed.
+    pub disc: f64,
+}
+
+/// How finely a kernel is tabulated.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Sampling {
+    /// Grid steps per pixel of the transform, across and down.
+    steps: [usize; 2],
+    /// Finer steps across made by interpolation.
+    finer: usize,
+    /// Interpolate across between steps (else round).
+    pub lerp_across: bool,
+}
+
+impl Sampling {
+    fn new(local: &Local) -> Self {
+        let disc = local.disc.abs();
+        // Straight lines between steps h act as an extra blur of variance h²/6 at most; edges of a
+        // disc are softened by the photosite, so wide discs need fewer steps.
+        let h = (0.07 * disc.sqrt()).clamp(1.0 / 16.0, 0.3);
+        let inverse = local.whole.inverse();
+        let steps = [inverse.x_axis, inverse.y_axis]
+            .map(|q| (q.length() / h).ceil().clamp(1.0, 4096.0) as usize);
+        let lerp_across = disc < ROUND_ACROSS_FROM;
+        Self { steps, finer: if lerp_across { 1 } else { 4 }, lerp_across }
+    }
+
+    /// Table positions inside a pixel, across and down.
+    pub fn phases(&self) -> [usize; 2] {
+        [self.steps[0] * self.finer, self.steps[1]]
+    }
+}
+
+/// Weights of the wall pixels around a photosite.
+#[derive(Debug)]
+pub(super) struct Kernel {
+    /// How it is tabulated.
+    pub sampling: Sampling,
+    /// Taps across, a multiple of [`LANES`].
+    pub across: usize,
+    /// Taps down.
+    pub down: usize,
+    /// Taps left of and above the pixel in which the photosite looks.
+    pub before: [usize; 2],
+    /// For each tap row the first and one past the last group of lanes that is not zero.
+    pub runs: Vec<(u32, u32)>,
+    /// `[phase down][phase across][tap row][tap across]`.
+    pub weights: Vec<f32>,
+}
+
+impl Kernel {
+    /// Index of the weights of a phase.
+    #[inline(always)]
+    pub fn block(&self, down: usize, across: usize) -> usize {
+        (down * (self.sampling.phases()[0] + 1) + across) * self.down * self.across
+    }
+}
+
+/// An emitter as the kernel needs it: lengths in wall pixels.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Source {
+    pub shape: EmitterShape,
+    pub pitch_m: f64,
+    pub wavelength_m: f64,
+}
+
+impl Source {
+    /// Transform of the shape with unit light, frequencies in cycles per pixel: factors across and down.
+    fn transforms(&self, periods: [usize; 2], sizes: [usize; 2]) -> Option<[Vec<f64>; 2]> {
+        let axis = |i: usize, f: &dyn Fn(f64) -> f64| {
+            (0..sizes[i]).map(|k| f(signed(k, sizes[i]) / periods[i] as f64)).collect::<Vec<_>>()
+        };
+        match self.shape {
+            EmitterShape::Rectangle { width_m, height_m } => {
+                let (w, h) = (width_m / self.pitch_m, height_m / self.pitch_m);
+                Some([axis(0, &|g| sinc(g * w)), axis(1, &|g| sinc(g * h))])
+            }
+            EmitterShape::Tent => {
+                let tent = |g: f64| sinc(g) * sinc(g);
+                Some([axis(0, &tent), axis(1, &tent)])
+            }
+            EmitterShape::Disc { .. } => None,
+        }
+    }
+
+    /// Half of its size, across and down, pixels.
+    fn half(&self) -> DVec2 {
+        match self.shape {
+            EmitterShape::Rectangle { width_m, height_m } => {
+                DVec2::new(width_m, height_m) / (2.0 * self.pitch_m)
+            }
+            EmitterShape::Disc { diameter_m } => DVec2::splat(diameter_m / (2.0 * self.pitch_m)),
+            EmitterShape::Tent => DVec2::ONE,
+        }
+    }
+}
+
+fn signed(k: usize, n: usize) -> f64 {
+    if 2 * k <= n { k as f64 } else { k as f64 - n as f64 }
+}
+
+/// How far on the wall, pixels across and down, a photosite sees.
+pub(super) fn reach(blur: &Blur, local: &Local, wavelength_m: f64) -> DVec2 {
+    let row = |m: &DMat2, i: usize| DVec2::new(m.x_axis[i], m.y_axis[i]);
+    let along = |i: usize| {
+        let (whole, plain) = (row(&local.whole, i), row(&local.plain, i));
+        let box_half = blur.aperture / 2.0;
+        (whole.x.abs() + whole.y.abs()) * box_half
+            + (whole.abs().dot(blur.low_pass)) / 2.0
+            + 3.5 * blur.sigma * whole.length()
+            + (local.disc.abs() / 2.0 + blur.reach(wavelength_m)) * plain.length()
+    };
+    DVec2::new(along(0), along(1))
+}
+
+/// Kernels of several sources under the same local geometry.
+pub(super) fn kernels(
+    blur: &Blur,
+    local: &Local,
+    sources: &[Source],
+    fft: &Inverse2d,
+) -> Vec<Kernel> {
+    let sampling = Sampling::new(local);
+    let longest = sources.iter().map(|s| s.wavelength_m).fold(0.0, f64::max);
+    let half = sources.iter().map(Source::half).fold(DVec2::ZERO, DVec2::max);
+    let reach = reach(blur, local, longest) + half;
+    let before = [reach.x.floor() as usize, reach.y.floor() as usize];
+    let periods =
+        [before[0] + reach.x.ceil() as usize + 1, before[1] + reach.y.ceil() as usize + 1];
+    let sizes = [periods[0] * sampling.steps[0], periods[1] * sampling.steps[1]];
+
+    let mut kernels = Vec::with_capacity(sources.len());
+    // Two real kernels travel through one complex transform.
+    for pair in sources.chunks(2) {
+        let spectra: Vec<Spectrum> =
+            pair.iter().map(|s| Spectrum::new(s, blur, local, periods, sizes)).collect();
+        let mut grid = vec![Complex32::default(); sizes[0] * sizes[1]];
+        for (kv, row) in grid.chunks_exact_mut(sizes[0]).enumerate() {
+            for (ku, out) in row.iter_mut().enumerate() {
+                let a = spectra[0].at(ku, kv);
+                *out = match spectra.get(1) {
+                    None => a,
+                    Some(second) => a + Complex32::i() * second.at(ku, kv),
+                };
+            }
+        }
+        fft.run(&mut grid, sizes[0], sizes[1]);
+        let scale = 1.0 / (periods[0] * periods[1]) as f32;
+        for i in 0..pair.len() {
+            let plane: Vec<f32> =
+                grid.iter().map(|c| scale * if i == 0 { c.re } else { c.im }).collect();
+            kernels.push(lay_out(&plane, sampling, before, periods, sizes));
+        }
+    }
+    kernels
+}
+
+/// The transform of one kernel, evaluated where asked.
+struct Spectrum<'a> {
+    source: &'a Source,
+    blur: &'a Blur,
+    local: &'a Local,
+    periods: [usize; 2],
+    sizes: [usize; 2],
+    axes: Option<[Vec<f64>; 2]>,
+    disc: f64,
+}
+
+impl<'a> Spectrum<'a> {
+    fn new(
+        source: &'a Source,
+        blur: &'a Blur,
+        local: &'a Local,
+        periods: [usize; 2],
+        sizes: [usize; 2],
+    ) -> Self {
+        let disc = match source.shape {
+            EmitterShape::Disc { diameter_m } => diameter_m / source.pitch_m,
+            _ => 0.0,
+        };
+        let axes = source.transforms(periods, sizes);
+        Self { source, blur, local, periods, sizes, axes, disc }
+    }
+
+    #[inline]
+    fn at(&self, ku: usize, kv: usize) -> Complex32 {
+        /// Smaller products change no weight by more than a millionth of the whole.
+        const NOTHING: f32 = 1e-7;
+        let g = DVec2::new(
+            signed(ku, self.sizes[0]) / self.periods[0] as f64,
+            signed(kv, self.sizes[1]) / self.periods[1] as f64,
+        );
+        let emitter = match &self.axes {
+            Some([across, down]) => across[ku] * down[kv],
+            None => jinc(PI * self.disc * g.length()),
+        } as f32;
+        if emitter.abs() < NOTHING {
+            return Complex32::default();
+        }
+        let on_sensor = |m: &DMat2| DVec2::new(m.x_axis.dot(g), m.y_axis.dot(g));
+        let sensor = emitter * self.blur.sensor(on_sensor(&self.local.whole));
+        if sensor.abs() < NOTHING {
+            return Complex32::default();
+        }
+        let (re, im) = self.blur.pupil(
+            on_sensor(&self.local.plain),
+            self.local.disc,
+            self.source.wavelength_m,
+        );
+        // What a photosite sees is the point spread mirrored: the conjugate.
+        Complex32::new(sensor * re, -sensor * im)
+    }
+}
+
+/// Sorts a periodic fine grid into blocks of taps by phase.
+fn lay_out(
+    plane: &[f32],
+    sampling: Sampling,
+    before: [usize; 2],
+    periods: [usize; 2],
+    sizes: [usize; 2],
+) -> Kernel {
+    let across = periods[0].next_multiple_of(LANES);
+    let down = periods[1];
+    let [phases_u, phases_v] = sampling.phases();
+    let mut weights = vec![0.0_f32; (phases_u + 1) * (phases_v + 1) * across * down];
+    let largest = plane.iter().fold(0.0_f32, |m, w| m.max(w.abs()));
+    let nothing = largest * 1e-5;
+    let mut runs = vec![(u32::MAX, 0_u32); down];
+    let mut fine = vec![0.0_f32; sizes[0] * sampling.finer];
+    for pv in 0..=phases_v {
+        for j in 0..down {
+            // Position of the pixel relative to the photosite's: j − before − phase.
+            let v = (j * phases_v + 2 * sizes[1] - before[1] * phases_v - pv) % sizes[1];
+            refine(&plane[v * sizes[0]..(v + 1) * sizes[0]], sampling.finer, &mut fine);
+            let n = fine.len();
+            for pu in 0..=phases_u {
+                let start = ((pv * (phases_u + 1) + pu) * down + j) * across;
+                let row = &mut weights[start..start + periods[0]];
+                let mut u = (2 * n - before[0] * phases_u - pu) % n;
+                for (i, w) in row.iter_mut().enumerate() {
+                    *w = fine[u];
+                    if w.abs() > nothing {
+                        let group = (i / LANES) as u32;
+                        runs[j].0 = runs[j].0.min(group);
+                        runs[j].1 = runs[j].1.max(group + 1);
+                    }
+                    u += phases_u;
+                    if u >= n {
+                        u -= n;
+                    }
+                }
+            }
+        }
+    }
+    for run in &mut runs {
+        if run.0 > run.1 {
+            *run = (0, 0);
+        }
+    }
+    Kernel { sampling, across, down, before, runs, weights }
+}
+
+/// A periodic row made `finer` times finer by four-point interpolation, whose weights sum to one, so
+/// that a partition of unity stays one.
+fn refine(row: &[f32], finer: usize, out: &mut [f32]) {
+    if finer == 1 {
+        out.copy_from_slice(row);
+        return;
+    }
+    let n = row.len();
+    for (i, group) in out.chunks_exact_mut(finer).enumerate() {
+        let p = [row[(i + n - 1) % n], row[i], row[(i + 1) % n], row[(i + 2) % n]];
+        for (k, o) in group.iter_mut().enumerate() {
+            let t = k as f32 / finer as f32;
+            let (a, b, c) = (t + 1.0, t - 1.0, t - 2.0);
+            *o = p[0] * (-t * b * c / 6.0)
+                + p[1] * (a * b * c / 2.0)
+                + p[2] * (-a * t * c / 2.0)
+                + p[3] * (a * t * b / 6.0);
+        }
+    }
+}

@@ -1,0 +1,324 @@
+//! The fast engine: every photosite gathers the light of the wall pixels it sees, through tabulated
+//! blur, with the exact on-time of each emitter during the exposure of the photosite's row.
+//!
+//! The sensor is cut into tiles, inside which the local perspective and the blur disc may be taken
+//! as constant for the *shape* of the blur (its place is exact for every photosite). Each photosite
+//! depends on nothing but itself and its tile, and tiles are laid on the full sensor: a crop equals
+//! the cropped full frame, and the bits do not depend on the number of threads.
+
+mod kernel;
+mod light;
+mod tile;
+
+use super::{Cancelled, Run};
+use crate::colour;
+use crate::frame::{Electrons, Plane, Window};
+use crate::math::fft::Inverse2d;
+use crate::optics::blur::Blur;
+use crate::optics::projection::{Projection, SensorGrid, WallGrid};
+use crate::optics::transfer;
+use crate::scene::Scene;
+use crate::sensor::Mosaic;
+use glam::DVec2;
+use kernel::{Kernel, Local, Source};
+use light::Lighting;
+use rayon::prelude::*;
+use std::f64::consts::PI;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Arc, Mutex};
+
+/// Tiles start at this size, photosites, and are halved until the blur's shape holds inside them.
+const TILE: u32 = 256;
+/// Tiles are not halved below this.
+const SMALLEST_TILE: u32 = 16;
+
+/// Noise-free photoelectrons of every photosite of `window` in frame `frame`.
+///
+/// `window` is in full-sensor photosites and must lie on the sensor.
+///
+/// # Errors
+/// [`Cancelled`] when `run` was cancelled.
+pub fn render(
+    scene: &Scene,
+    frame: u32,
+    window: Window,
+    run: &Run,
+) -> Result<Electrons, Cancelled> {
+    let plan = Plan::new(scene, frame, window);
+    let (width, height) = (window.width as usize, window.height as usize);
+    let planes = scene.camera.mosaic.planes();
+    let out = Mutex::new(vec![Plane::filled(width, height, 0.0); planes]);
+    let tiles = plan.tiles();
+    let done = AtomicUsize::new(0);
+    tiles.par_iter().for_each(|tile| {
+        if run.is_cancelled() {
+            return;
+        }
+        if let Some((part, values)) = plan.render_tile(tile) {
+            let mut out = out.lock().unwrap_or_else(|e| e.into_inner());
+            for (plane, values) in out.iter_mut().zip(&values) {
+                for (y, row) in values.chunks_exact(part.width as usize).enumerate() {
+                    let start = ((part.y - window.y) as usize + y) * width
+                        + (part.x - window.x) as usize;
+                    plane.data[start..start + row.len()].copy_from_slice(row);
+                }
+            }
+        }
+        let share = (done.fetch_add(1, Ordering::Relaxed) + 1) as f64 / tiles.len() as f64;
+        if let Some(progress) = &run.progress {
+            progress(share);
+        }
+    });
+    if run.is_cancelled() {
+        return Err(Cancelled);
+    }
+    Ok(Electrons { window, planes: out.into_inner().unwrap_or_else(|e| e.into_inner()) })
+}
+
+/// Everything that is constant over a frame.
+struct Plan<'a> {
+    scene: &'a Scene,
+    window: Window,
+    projection: Projection,
+    blur: Blur,
+    lighting: Lighting,
+    /// Emitters that need kernels of their own, and which of them each colour uses.
+    sources: Vec<Source>,
+    source_of: [usize; 3],
+    /// Offset of each colour's lattice, wall pixels right and down.
+    offsets: [DVec2; 3],
+    /// Electrons of a photosite class (row) from steady full light of an emitter colour (column), on axis.
+    electrons: Vec<[f32; 3]>,
+    /// Exponent of the viewing-angle falloff per colour.
+    falloff: [f64; 3],
+    fft: Inverse2d,
+    /// Kernels of the latest local geometries; a camera that faces the wall has one for all tiles.
+    kept: Mutex<Vec<(Local, Arc<Vec<Kernel>>)>>,
+}
+
+/// A tile: its rectangle on the full sensor, and the local geometry of its middle, if it sees the wall's plane.
+struct Tile {
+    area: Window,
+    local: Option<Local>,
+}
+
+impl<'a> Plan<'a> {
+    fn new(scene: &'a Scene, frame: u32, window: Window) -> Self {
+        let (camera, wall, lens) = (&scene.camera, &scene.wall, &scene.lens);
+        let sensor = SensorGrid {
+            columns: camera.columns,
+            rows: camera.rows,
+            photosite_m: camera.photosite_m,
+        };
+        let grid = WallGrid { columns: wall.columns, rows: wall.rows, pitch_m: wall.pitch_m };
+        let projection = Projection::new(lens, &scene.pose, sensor, grid);
+        let shortest =
+            wall.emitters.iter().map(|e| e.wavelength_m).fold(f64::INFINITY, f64::min);
+        let mut blur = Blur::new(
+            lens,
+            scene.low_pass.as_ref(),
+            camera.photosite_m,
+            camera.fill_factor,
+            widest_disc(scene, &projection),
+            shortest,
+        );
+        blur.aperture = camera.fill_factor.sqrt();
+
+        let mut sources: Vec<Source> = Vec::new();
+        let source_of = [0, 1, 2].map(|c| {
+            let emitter = &wall.emitters[c];
+            let source = Source {
+                shape: emitter.shape,
+                pitch_m: wall.pitch_m,
+                wavelength_m: if blur.is_chromatic() { emitter.wavelength_m } else { 0.0 },
+            };
+            sources.iter().position(|s| *s == source).unwrap_or_else(|| {
+                sources.push(source);
+                sources.len() - 1
+            })
+        });
+        let offsets = [0, 1, 2].map(|c| {
+            let o = wall.emitters[c].offset_m / wall.pitch_m;
+            DVec2::new(o.x, -o.y)
+        });
+        let falloff = [0, 1, 2].map(|c| {
+            wall.emitters[c]
+                .half_angle_rad
+                .map_or(0.0, |a| libm::log(0.5) / libm::log(libm::cos(a)))
+        });
+        let rows = window.y..window.y + window.height;
+        Self {
+            scene,
+            window,
+            projection,
+            blur,
+            lighting: Lighting::new(scene, frame, rows),
+            sources,
+            source_of,
+            offsets,
+            electrons: electrons_of_white(scene),
+            falloff,
+            fft: Inverse2d::default(),
+            kept: Mutex::new(Vec::new()),
+        }
+    }
+
+    /// The local geometry at a sensor point, rounded to single precision so that tiles with the same
+    /// geometry share one kernel whatever order they are rendered in.
+    fn local(&self, point: DVec2) -> Option<Local> {
+        let sight = self.projection.sight(point)?;
+        let (whole, plain) = self.projection.derivatives(point);
+        let disc = transfer::blur_disc_m(&self.scene.lens, sight.depth_m)
+            / self.scene.camera.photosite_m;
+        let round = |m: glam::DMat2| m.as_mat2().as_dmat2();
+        Some(Local {
+            whole: round(whole),
+            plain: round(plain),
+            disc: f64::from(disc as f32),
+        })
+    }
+
+    /// Tiles over the window, cut on the full sensor.
+    fn tiles(&self) -> Vec<Tile> {
+        let camera = &self.scene.camera;
+        let w = self.window;
+        let mut tiles = Vec::new();
+        for y in (w.y / TILE * TILE..w.y + w.height).step_by(TILE as usize) {
+            for x in (w.x / TILE * TILE..w.x + w.width).step_by(TILE as usize) {
+                let area = Window {
+                    x,
+                    y,
+                    width: TILE.min(camera.columns - x),
+                    height: TILE.min(camera.rows - y),
+                };
+                self.cut(area, &mut tiles);
+            }
+        }
+        tiles
+    }
+
+    fn cut(&self, area: Window, tiles: &mut Vec<Tile>) {
+        let w = self.window;
+        let outside = area.x >= w.x + w.width
+            || area.y >= w.y + w.height
+            || area.x + area.width <= w.x
+            || area.y + area.height <= w.y;
+        if outside {
+            return;
+        }
+        let (x, y) = (f64::from(area.x), f64::from(area.y));
+        let (width, height) = (f64::from(area.width), f64::from(area.height));
+        let at = |fx: f64, fy: f64| self.local(DVec2::new(x + fx * width, y + fy * height));
+        let middle = at(0.5, 0.5);
+        let [left, right, top, bottom] =
+            [at(0.0, 0.5), at(1.0, 0.5), at(0.5, 0.0), at(0.5, 1.0)];
+        let corners = [at(0.0, 0.0), at(1.0, 0.0), at(0.0, 1.0), at(1.0, 1.0)];
+        // Share of the allowed change that a point uses; a point that sees nothing uses it all.
+        let change = |p: Option<Local>| match (middle, p) {
+            (Some(m), Some(p)) => shape_change(&m, &p),
+            (None, None) => 0.0,
+            _ => 2.0,
+        };
+        let across = change(left).max(change(right));
+        let down = change(top).max(change(bottom));
+        let worst = corners.into_iter().map(change).fold(across.max(down), f64::max);
+        let splits_across = area.width >= 2 * SMALLEST_TILE;
+        let splits_down = area.height >= 2 * SMALLEST_TILE;
+        if worst > 1.0 && (splits_across || splits_down) {
+            let go_across = splits_across && (across >= down || !splits_down);
+            // Halves stay multiples of the smallest tile wherever the full tile was.
+            let half = |n: u32| (n / 2).next_multiple_of(SMALLEST_TILE);
+            if go_across {
+                let h = half(area.width);
+                self.cut(Window { width: h, ..area }, tiles);
+                self.cut(Window { x: area.x + h, width: area.width - h, ..area }, tiles);
+            } else {
+                let h = half(area.height);
+                self.cut(Window { height: h, ..area }, tiles);
+                self.cut(Window { y: area.y + h, height: area.height - h, ..area }, tiles);
+            }
+            return;
+        }
+        tiles.push(Tile { area, local: middle.or(left).or(right).or(top).or(bottom) });
+    }
+
+    fn kernels(&self, local: &Local) -> Arc<Vec<Kernel>> {
+        const KEPT: usize = 4;
+        if let Some((_, kernels)) =
+            self.kept.lock().unwrap_or_else(|e| e.into_inner()).iter().find(|(l, _)| l == local)
+        {
+            return kernels.clone();
+        }
+        let kernels = Arc::new(kernel::kernels(&self.blur, local, &self.sources, &self.fft));
+        let mut kept = self.kept.lock().unwrap_or_else(|e| e.into_inner());
+        if kept.len() == KEPT {
+            kept.remove(0);
+        }
+        kept.push((*local, kernels.clone()));
+        kernels
+    }
+}
+
+/// Change of the blur's shape between two places, as a share of what a tile may hold.
+///
+/// An edge of the blur that lies δ photosites off changes a frame of random content by
+/// 2δ/√(c·w) of its standard deviation (c the blur disc, w ≈ 1 its edge's softness); the allowed δ
+/// keeps that near 1 %.
+fn shape_change(middle: &Local, other: &Local) -> f64 {
+    const ALLOWED: f64 = 0.0123;
+    let moved = |a: glam::DMat2, b: glam::DMat2| {
+        let m = a.inverse() * b - glam::DMat2::IDENTITY;
+        (m.x_axis.length_squared() + m.y_axis.length_squared()).sqrt() / 2.0_f64.sqrt()
+    };
+    let disc = middle.disc.abs().max(other.disc.abs());
+    let allowed = ALLOWED * (disc + 1.0).sqrt();
+    let edge = moved(middle.plain, other.plain) * disc / 2.0
+        + (other.disc - middle.disc).abs() / 2.0;
+    let sensor = moved(middle.whole, other.whole);
+    (edge / allowed).max(sensor / ALLOWED)
+}
+
+/// The widest blur disc over the frame, photosites.
+fn widest_disc(scene: &Scene, projection: &Projection) -> f64 {
+    let (w, h) = (f64::from(scene.camera.columns), f64::from(scene.camera.rows));
+    let mut widest: f64 = 0.0;
+    for j in 0..=8 {
+        for i in 0..=8 {
+            let point = DVec2::new(w * f64::from(i) / 8.0, h * f64::from(j) / 8.0);
+            if let Some(sight) = projection.sight(point) {
+                let disc = transfer::blur_disc_m(&scene.lens, sight.depth_m).abs();
+                widest = widest.max(disc / scene.camera.photosite_m);
+            }
+        }
+    }
+    widest
+}
+
+/// Electrons that a photosite of each class collects from steady full light of each emitter colour
+/// that fills its view, on axis: L·π/(4N_w²)·transmission·time·photons per lx·s·area·matrix.
+fn electrons_of_white(scene: &Scene) -> Vec<[f32; 3]> {
+    let (camera, wall, lens) = (&scene.camera, &scene.wall, &scene.lens);
+    let shares = colour::luminance_shares(wall.emitters.map(|e| e.xy), wall.white_xy)
+        .unwrap_or([1.0 / 3.0; 3]);
+    let n = lens.working_f_number();
+    let lux_seconds = wall.white_nits * wall.brightness * PI / (4.0 * n * n)
+        * lens.transmission
+        * camera.exposure_s;
+    let area = camera.photosite_m * camera.photosite_m * camera.fill_factor;
+    let full = |row: [f64; 3]| {
+        [0, 1, 2].map(|e| {
+            let emitter = &wall.emitters[e];
+            let photons =
+                colour::led_photons_per_lux_second_m2(emitter.wavelength_m, emitter.linewidth_m);
+            (lux_seconds * shares[e] * photons * area * row[e]) as f32
+        })
+    };
+    match camera.mosaic {
+        Mosaic::Monochrome => {
+            let mean = |e: usize| camera.matrix.iter().map(|row| row[e]).sum::<f64>() / 3.0;
+            vec![full([mean(0), mean(1), mean(2)])]
+        }
+        _ => camera.matrix.iter().map(|&row| full(row)).collect(),
+    }
+}
+
