@@ -1,7 +1,6 @@
-//! The one integration test crate: a module a subject.
-
-mod audit;
-mod stage;
 //! The integration tests: one crate, a module a subject.
 
+mod audit;
 mod colour;
+mod rays;
+mod stage;

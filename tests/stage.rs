@@ -17,7 +17,7 @@ use std::sync::Arc;
 /// 240 × 160 pixels of 2.6 mm, sensor of 960 × 640 photosites of 6 µm, two photosites a pitch.
 pub fn plain() -> Scene {
     let emitter = |x: f64, nm: f64, width_nm: f64, xy: [f64; 2]| Emitter {
-        shape: EmitterShape::Rectangle { width_m: 0.5e-3, height_m: 0.9e-3 },
+        shape: EmitterShape::Rectangle { width_m: 0.68e-3, height_m: 1.5e-3 },
         offset_m: DVec2::new(x, 0.0),
         wavelength_m: nm * 1e-9,
         linewidth_m: width_nm * 1e-9,

@@ -2,7 +2,7 @@
 //! numbers, small matrices.
 
 pub mod fft;
-pub mod quadrature;
 pub mod matrix3;
+pub mod quadrature;
 pub mod special;
 pub mod table;

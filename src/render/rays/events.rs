@@ -118,11 +118,23 @@ fn top_clocks(bits: u32) -> u64 {
     (1_u64 << bits.min(40)) - 1
 }
 
+/// Light of a drive that does not change over time, from 0 to 1; `None` for a drive with pulses.
+fn held(drive: &Drive, level: f64) -> Option<f64> {
+    match drive.kind {
+        DriveKind::Steady => Some(level),
+        DriveKind::HeldMean { bits } => {
+            let top = top_clocks(bits) as f64;
+            Some((level * top + 0.5).floor() / top)
+        }
+        _ => None,
+    }
+}
+
 /// Long-run mean light of top code, as a share of light that never goes out: on-time over period.
 pub fn top_duty(drive: &Drive) -> f64 {
     let l = Lengths::of(drive);
     match drive.kind {
-        DriveKind::Steady => 1.0,
+        DriveKind::Steady | DriveKind::HeldMean { .. } => 1.0,
         DriveKind::Pwm | DriveKind::Scanned => match l.refreshes {
             Some(m) => f64::from(m) * l.longest_s / l.frame_s,
             None => l.longest_s / l.refresh_s,
@@ -134,7 +146,7 @@ pub fn top_duty(drive: &Drive) -> f64 {
 /// Every pulse of one emitter that can give light between two moments of wall time.
 ///
 /// `level` is from 0 to 1, `colour` 0 to 2, `slot` the slot its row lights in (from 0). A steady
-/// drive has no pulses: the list is empty.
+/// light has no pulses: the list is empty.
 pub fn pulses(
     drive: &Drive,
     level: f64,
@@ -145,7 +157,7 @@ pub fn pulses(
 ) -> Vec<Pulse> {
     let mut list = Vec::new();
     let lit = level > 0.0 && to_s > from_s;
-    if matches!(drive.kind, DriveKind::Steady) || !lit {
+    if held(drive, level).is_some() || !lit {
         return list;
     }
     let l = Lengths::of(drive);
@@ -209,10 +221,10 @@ fn split_clocks(level: f64, bits: u32, order: SplitOrder, r: u32, m: u32) -> u64
 
 /// Light of one emitter between two moments of wall time, in seconds of full light.
 ///
-/// The sum over the list of [`pulses`]; overlapping pulses add. For a steady drive, level · time.
+/// The sum over the list of [`pulses`]; overlapping pulses add. For a steady light, that light · time.
 pub fn lit_s(drive: &Drive, level: f64, colour: usize, slot: u32, from_s: f64, to_s: f64) -> f64 {
-    if matches!(drive.kind, DriveKind::Steady) {
-        return level * (to_s - from_s);
+    if let Some(light) = held(drive, level) {
+        return light * (to_s - from_s);
     }
     pulses(drive, level, colour, slot, from_s, to_s).iter().map(|p| p.area_s(from_s, to_s)).sum()
 }

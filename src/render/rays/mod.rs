@@ -7,9 +7,9 @@
 
 mod draw;
 pub mod events;
-mod photometry;
 mod trace;
 
+use crate::colour;
 use crate::frame::{Electrons, Plane, Window};
 use crate::optics::Diffraction;
 use crate::render::{Cancelled, Run};
@@ -128,7 +128,9 @@ impl<'a> Engine<'a> {
     fn new(scene: &'a Scene, frame: u32, settings: &RaySettings) -> Self {
         let (wall, lens, camera) = (&scene.wall, &scene.lens, &scene.camera);
         let stop = lens.working_f_number();
-        let shares = photometry::luminance_shares(wall.emitters.map(|e| e.xy), wall.white_xy);
+        // A checked scene has a white inside its primaries; without one there is no light to share.
+        let shares = colour::luminance_shares(wall.emitters.map(|e| e.xy), wall.white_xy)
+            .unwrap_or([0.0; 3]);
         let mut top_nits = [0.0; 3];
         let mut electrons_per_nit = [[0.0; 3]; 3];
         for c in 0..3 {
@@ -136,10 +138,8 @@ impl<'a> Engine<'a> {
             let packing = wall.pitch_m * wall.pitch_m / emitter.shape.area_m2(wall.pitch_m);
             top_nits[c] = wall.white_nits * wall.brightness * shares[c] * packing;
             let lux_seconds = FRAC_PI_4 / (stop * stop) * lens.transmission * camera.exposure_s;
-            let photons = photometry::led_photons_per_lux_second_m2(
-                emitter.wavelength_m,
-                emitter.linewidth_m,
-            );
+            let photons =
+                colour::led_photons_per_lux_second_m2(emitter.wavelength_m, emitter.linewidth_m);
             let area = camera.photosite_m * camera.photosite_m * camera.fill_factor;
             for (electrons, matrix) in electrons_per_nit.iter_mut().zip(&camera.matrix) {
                 electrons[c] = lux_seconds * photons * area * matrix[c];
@@ -239,12 +239,12 @@ impl<'a> Engine<'a> {
         u: [f64; draw::DIMENSIONS],
         sum: &mut [f64; 3],
     ) {
-        let mut sensor = middle + DVec2::new(u[0] - 0.5, u[1] - 0.5) * side;
+        let mut sensor = middle + DVec2::new(u[2] - 0.5, u[3] - 0.5) * side;
         let aberration = self.scene.lens.aberration_m;
         if aberration > 0.0 {
             sensor += gaussian(u[4], u[5]) * aberration;
         }
-        let pupil = self.pupil.point(u[2], u[3]);
+        let pupil = self.pupil.point(u[0], u[1]);
         match &self.airy {
             None => {
                 if let Some(hit) = self.eye.hit(sensor, pupil) {
@@ -294,7 +294,7 @@ struct Lights<'a> {
 impl<'a> Lights<'a> {
     fn new(engine: &'a Engine<'a>) -> Self {
         let drive = &engine.scene.drive;
-        let steady = matches!(drive.kind, DriveKind::Steady);
+        let steady = matches!(drive.kind, DriveKind::Steady | DriveKind::HeldMean { .. });
         let slots = if steady { 1 } else { drive.scan.max(1) as usize };
         let known = vec![f64::NAN; 3 * slots * engine.levels.len()];
         Self { engine, from_s: 0.0, to_s: 0.0, known, filled: Vec::new(), slots }
