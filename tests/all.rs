@@ -1,5 +1,6 @@
 //! The integration tests: one crate, a module a subject.
 
+mod audit;
 mod colour;
 mod develop;
 mod output;
@@ -7,3 +8,5 @@ mod reference_tables;
 mod scaling;
 mod sensor_noise;
 mod slanted_edge;
+mod rays;
+mod stage;
