@@ -2,5 +2,11 @@
 
 mod audit;
 mod colour;
+mod develop;
+mod output;
 mod rays;
+mod reference_tables;
+mod scaling;
+mod sensor_noise;
+mod slanted_edge;
 mod stage;

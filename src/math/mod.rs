@@ -4,5 +4,6 @@
 pub mod fft;
 pub mod matrix3;
 pub mod quadrature;
+pub mod random;
 pub mod special;
 pub mod table;
