@@ -103,8 +103,7 @@ fn a_gapless_steady_white_wall_gives_the_closed_form() {
             let stop = f_number * (1.0 + m);
             for k in 0..3 {
                 let mut expected = 0.0;
-                for c in 0..3 {
-                    let e = &wall.emitters[c];
+                for (c, e) in wall.emitters.iter().enumerate() {
                     let lux_s = PI / 4.0 * 1000.0 * 0.8 * shares[c] * camera.exposure_s * 0.9
                         / (stop * stop);
                     expected += lux_s
