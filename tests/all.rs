@@ -4,6 +4,7 @@ mod audit;
 mod colour;
 mod develop;
 mod output;
+mod pulses;
 mod rays;
 mod reference_tables;
 mod scaling;
