@@ -1,6 +1,7 @@
 //! A scene as understood, in plain words with units.
 
 use super::Scene;
+use crate::develop::{ColourSpace, DeliveryTransfer, Demosaic, ScaleFilter};
 use crate::optics::transfer::blur_disc_m;
 use crate::optics::{Diffraction, Iris};
 use crate::sensor::{Mosaic, Readout};
@@ -240,7 +241,11 @@ fn camera(out: &mut Lines, scene: &Scene) {
     out.line("frame rate", rate(c.fps));
     out.line(
         "exposure",
-        format!("{} ({})", shutter(c.exposure_s), angle(c.exposure_s * c.fps * std::f64::consts::TAU)),
+        format!(
+            "{} ({})",
+            shutter(c.exposure_s),
+            angle(c.exposure_s * c.fps * std::f64::consts::TAU)
+        ),
     );
     out.line("exposure index", number(c.exposure_index));
     out.line(
@@ -256,10 +261,7 @@ fn camera(out: &mut Lines, scene: &Scene) {
     out.line("noise", if c.noise { format!("on, seed {}", c.seed) } else { "off".into() });
     out.line(
         "recorded",
-        format!(
-            "{} × {} from column {}, row {}",
-            c.crop.width, c.crop.height, c.crop.x, c.crop.y
-        ),
+        format!("{} × {} from column {}, row {}", c.crop.width, c.crop.height, c.crop.x, c.crop.y),
     );
 }
 
@@ -301,15 +303,41 @@ fn placement(out: &mut Lines, scene: &Scene) {
 fn delivery(out: &mut Lines, scene: &Scene) {
     let d = &scene.delivery;
     out.group("delivery");
+    let filter = match d.filter {
+        ScaleFilter::Box => "box",
+        ScaleFilter::Bilinear => "bilinear",
+        ScaleFilter::Cubic => "cubic",
+        ScaleFilter::Lanczos3 => "three-lobed sinc",
+    };
+    let adds = if d.scale_in_linear_light { "linear light" } else { "code values" };
     out.line(
         "picture",
         match d.size {
-            Some((w, h)) => format!("{w} × {h} px, scaled"),
-            None => format!("{} × {} px, as recorded", scene.camera.crop.width, scene.camera.crop.height),
+            Some((w, h)) => format!("{w} × {h} px, scaled in {adds}, {filter} filter"),
+            None => format!(
+                "{} × {} px, as recorded",
+                scene.camera.crop.width, scene.camera.crop.height
+            ),
         },
     );
-    out.line("demosaic", format!("{:?}", d.demosaic));
-    out.line("colour, curve", format!("{:?}, {:?}", d.colour_space, d.transfer));
+    let demosaic = match d.demosaic {
+        Demosaic::Bilinear => "bilinear",
+        Demosaic::GradientCorrected => "gradient-corrected",
+        Demosaic::EdgeAware => "edge-aware",
+    };
+    let space = match d.colour_space {
+        ColourSpace::Bt709 => "BT.709",
+        ColourSpace::Bt2020 => "BT.2020",
+        ColourSpace::P3D65 => "P3 D65",
+        ColourSpace::CameraRgb => "the camera's own",
+    };
+    let curve = match d.transfer {
+        DeliveryTransfer::Linear => "linear",
+        DeliveryTransfer::Srgb => "sRGB",
+        DeliveryTransfer::Bt709 => "BT.709",
+    };
+    out.line("demosaic", demosaic);
+    out.line("colour space, curve", format!("{space}, {curve}"));
     if d.push_stops != 0.0 {
         out.line("push", crate::units::stops(d.push_stops));
     }

@@ -19,12 +19,14 @@ impl std::str::FromStr for Edit {
     type Err = String;
 
     fn from_str(text: &str) -> Result<Self, String> {
-        let (key, value) = text
-            .split_once('=')
-            .ok_or_else(|| format!("'{text}' has no '='; write KEY=VALUE, such as lens.focal_mm=50"))?;
+        let (key, value) = text.split_once('=').ok_or_else(|| {
+            format!("'{text}' has no '='; write KEY=VALUE, such as lens.focal_mm=50")
+        })?;
         let key = key.trim();
         if key.is_empty() || key.split('.').any(|part| part.trim().is_empty()) {
-            return Err(format!("'{text}' names no key; write KEY=VALUE, such as lens.focal_mm=50"));
+            return Err(format!(
+                "'{text}' names no key; write KEY=VALUE, such as lens.focal_mm=50"
+            ));
         }
         Ok(Self { key: key.into(), value: value.trim().into() })
     }

@@ -113,9 +113,7 @@ impl Content {
                 let count = if *down { wall.rows } else { wall.columns };
                 let last = f64::from(count.max(2) - 1);
                 let table: Vec<u16> = (0..count)
-                    .map(|i| {
-                        nearest_code(wall, from[c] + (to[c] - from[c]) * f64::from(i) / last)
-                    })
+                    .map(|i| nearest_code(wall, from[c] + (to[c] - from[c]) * f64::from(i) / last))
                     .collect();
                 let down = *down;
                 move |x, y| table[(if down { y } else { x }) as usize]
@@ -127,7 +125,7 @@ impl Content {
             Self::Stripes { down, width, light, dark } => each(wall, |c| {
                 let (codes, width, down) =
                     ([code(light, c), code(dark, c)], (*width).max(1), *down);
-                move |x, y| codes[((if down { y } else { x }) / width & 1) as usize]
+                move |x, y| codes[(((if down { y } else { x }) / width) & 1) as usize]
             }),
             Self::ZonePlate { edge_period, light, dark } => {
                 each(wall, |c| zone_plate(wall, *edge_period, light[c], dark[c]))
@@ -365,9 +363,8 @@ mod tests {
     }
 
     fn picture(columns: u32, rows: u32) -> Rgb16 {
-        let data = (0..columns * rows)
-            .flat_map(|i| [(i * 257 % 65_536) as u16, 65_535, 0])
-            .collect();
+        let data =
+            (0..columns * rows).flat_map(|i| [(i * 257 % 65_536) as u16, 65_535, 0]).collect();
         Rgb16 { columns, rows, data }
     }
 
@@ -376,8 +373,8 @@ mod tests {
         let wall = wall(8, 5, 16);
         let picture = picture(8, 5);
         for mapping in [Mapping::Fit, Mapping::Fill, Mapping::PixelForPixel] {
-            let image =
-                Content::Picture { picture: picture.clone(), mapping, border: [1.0; 3] }.paint(&wall);
+            let image = Content::Picture { picture: picture.clone(), mapping, border: [1.0; 3] }
+                .paint(&wall);
             let red: Vec<u16> = picture.data.iter().step_by(3).copied().collect();
             assert_eq!(image.codes[0], red, "{mapping:?}");
             assert!(image.codes[1].iter().all(|&c| c == 65_535));
@@ -402,10 +399,11 @@ mod tests {
     #[test]
     fn scaling_keeps_the_mean_of_a_fine_picture() {
         let wall = wall(10, 10, 16);
-        let data = (0..100 * 100).flat_map(|i| [if i % 2 == 0 { 65_535 } else { 0_u16 }; 3]).collect();
+        let data =
+            (0..100 * 100).flat_map(|i| [if i % 2 == 0 { 65_535 } else { 0_u16 }; 3]).collect();
         let fine = Rgb16 { columns: 100, rows: 100, data };
-        let image =
-            Content::Picture { picture: fine, mapping: Mapping::Fill, border: [0.0; 3] }.paint(&wall);
+        let image = Content::Picture { picture: fine, mapping: Mapping::Fill, border: [0.0; 3] }
+            .paint(&wall);
         assert!(image.codes[0].iter().all(|&c| c.abs_diff(32_768) < 700), "{:?}", image.codes[0]);
     }
 }

@@ -15,11 +15,7 @@ use crate::units;
 /// Longer than the frame by rounding alone is not longer.
 const SLACK: f64 = 1.0 + 1e-9;
 
-pub(super) fn camera(
-    found: &mut Findings<'_>,
-    file: &CameraFile,
-    effects: &EffectsFile,
-) -> Camera {
+pub(super) fn camera(found: &mut Findings<'_>, file: &CameraFile, effects: &EffectsFile) -> Camera {
     let [columns, rows] = file.photosites;
     let fps = file.frame_rate_fps;
     let mosaic = match file.mosaic {
@@ -134,7 +130,10 @@ fn exposure_s(found: &mut Findings<'_>, file: &CameraFile, fps: f64) -> f64 {
         found.refuse(
             key,
             &["camera.frame_rate_fps"],
-            format!("an exposure of {} is too short; allowed: from 100 ns", units::time(exposure_s)),
+            format!(
+                "an exposure of {} is too short; allowed: from 100 ns",
+                units::time(exposure_s)
+            ),
             "",
         );
     }
@@ -200,8 +199,7 @@ pub(super) fn low_pass(
             "add `separation_um` or `separation_photosites`",
         );
     }
-    let filter =
-        LowPass { across_m: across_m.unwrap_or(0.0), upright_m: upright_m.unwrap_or(0.0) };
+    let filter = LowPass { across_m: across_m.unwrap_or(0.0), upright_m: upright_m.unwrap_or(0.0) };
     let works = filter.across_m > 0.0 || filter.upright_m > 0.0;
     (file.effects.low_pass && works).then_some(filter)
 }

@@ -55,8 +55,7 @@ pub(super) fn drive(found: &mut Findings<'_>, file: &DriveFile, fps: f64) -> Dri
 }
 
 fn refresh_hz(found: &mut Findings<'_>, file: &DriveFile, kind: DriveKind, video_hz: f64) -> f64 {
-    let bit_reversed =
-        matches!(kind, DriveKind::Split { order: SplitOrder::BitReversed, .. });
+    let bit_reversed = matches!(kind, DriveKind::Split { order: SplitOrder::BitReversed, .. });
     let Some(written) = file.refresh_hz else {
         let count = (3840.0 / video_hz).round().clamp(1.0, 65_536.0);
         let count = if bit_reversed { nearest_power_of_two(count) } else { count };

@@ -71,7 +71,8 @@ impl Findings<'_> {
                 let short = |key: &str| key.rsplit('.').next().unwrap_or(key).to_string();
                 let message = format!("given together with `{}`", short(first));
                 let hint = format!("keep one of {}", {
-                    let names: Vec<String> = group.iter().map(|k| format!("`{}`", short(k))).collect();
+                    let names: Vec<String> =
+                        group.iter().map(|k| format!("`{}`", short(k))).collect();
                     names.join(", ")
                 });
                 // Said even of a key that is faulty in itself: that it stands there twice is sure.
@@ -99,7 +100,8 @@ pub(super) fn meant(
     let delivery = camera::delivery(&file.delivery);
     limits::limits(&mut found, &wall, &camera, &delivery);
     // Only a wall of a sure and sane size is painted.
-    let size_is_sure = !read.is_bad("wall") && found.errors.iter().all(|e| !e.key.starts_with("wall"));
+    let size_is_sure =
+        !read.is_bad("wall") && found.errors.iter().all(|e| !e.key.starts_with("wall"));
     let content = content::content(&mut found, &file.content, &wall, pictures, size_is_sure);
     let mut errors = read.problems.clone();
     errors.append(&mut found.errors);

@@ -16,8 +16,11 @@ const FINE_PITCH: f64 = 0.25;
 /// Beyond this angle off the wall's normal viewing-angle data are rarely good.
 const SLANTING_DEG: f64 = 70.0;
 
-/// Points across and down at which the frame is looked at.
-const SAMPLES: usize = 33;
+/// Points along each side of the frame at which it is looked at.
+const OUTLINE: u32 = 32;
+
+/// Cells across and down for the share of the frame.
+const CELLS: u32 = 200;
 
 pub(super) fn notes(
     found: &mut Findings<'_>,
@@ -26,49 +29,64 @@ pub(super) fn notes(
     camera: &Camera,
     place: &Placed,
 ) {
-    let grid = SensorGrid {
-        columns: camera.columns,
-        rows: camera.rows,
-        photosite_m: camera.photosite_m,
-    };
+    let grid =
+        SensorGrid { columns: camera.columns, rows: camera.rows, photosite_m: camera.photosite_m };
     let lattice = WallGrid { columns: wall.columns, rows: wall.rows, pitch_m: wall.pitch_m };
     let view = Projection::new(&place.lens, &place.pose, grid, lattice);
     filling(found, &view, wall, camera, place);
     blur(found, camera, place);
     fine_pitch(found, wall, camera, place);
     slanting(found, place);
-    if !drive.is_steady() && wall.panel_rows % drive.scan != 0 {
-        let key = if found.given("drive.scan") { "drive.scan" } else { "drive" };
+    // Only of cabinets that are told of: a wall without them is taken as one.
+    let cabinets = found.given("wall.cabinet_px");
+    if cabinets && !drive.is_steady() && !wall.panel_rows.is_multiple_of(drive.scan) {
         let message = format!(
             "a cabinet of {} rows is not a whole number of turns of {} rows",
             wall.panel_rows, drive.scan
         );
-        found.note(key, message, "check `scan` and `wall.cabinet_px` against the wall's papers");
+        let hint = "check `drive.scan` and `cabinet_px` against the wall's papers";
+        found.note("wall.cabinet_px", message, hint);
     }
 }
 
-/// Share of a window of the frame, shrunk by `shrink` about its centre, that sees the wall.
-fn share_of_wall(view: &Projection, wall: &Wall, camera: &Camera, shrink: f64) -> f64 {
+/// Whether a point of the frame sees the wall.
+fn sees_wall(view: &Projection, wall: &Wall, point: DVec2) -> bool {
+    view.sight(point).is_some_and(|sight| {
+        let (x, y) = (sight.wall.x, sight.wall.y);
+        (0.0..=f64::from(wall.columns)).contains(&x) && (0.0..=f64::from(wall.rows)).contains(&y)
+    })
+}
+
+/// Whether the outline of the recorded frame, shrunk about its centre, sees the wall all around.
+/// The wall is convex, and its image nearly so: then the inside does too.
+fn outline_sees_wall(view: &Projection, wall: &Wall, camera: &Camera, shrink: f64) -> bool {
     let crop = camera.crop;
-    let mut hits = 0;
-    for j in 0..SAMPLES {
-        for i in 0..SAMPLES {
-            let at = |k: usize, start: u32, length: u32| {
-                let t = k as f64 / (SAMPLES - 1) as f64 - 0.5;
-                f64::from(start) + f64::from(length) * (0.5 + t * shrink)
-            };
+    let at = |t: f64, start: u32, length: u32| {
+        f64::from(start) + f64::from(length) * (0.5 + (t - 0.5) * shrink)
+    };
+    (0..=OUTLINE).all(|k| {
+        let t = f64::from(k) / f64::from(OUTLINE);
+        [(t, 0.0), (t, 1.0), (0.0, t), (1.0, t)].into_iter().all(|(u, v)| {
+            let point = DVec2::new(at(u, crop.x, crop.width), at(v, crop.y, crop.height));
+            sees_wall(view, wall, point)
+        })
+    })
+}
+
+/// Share of the recorded frame that sees the wall, to about half a percent.
+fn share_of_wall(view: &Projection, wall: &Wall, camera: &Camera) -> f64 {
+    let crop = camera.crop;
+    let at = |k: u32, start: u32, length: u32| {
+        f64::from(start) + f64::from(length) * (f64::from(k) + 0.5) / f64::from(CELLS)
+    };
+    let hits = (0..CELLS)
+        .flat_map(|j| (0..CELLS).map(move |i| (i, j)))
+        .filter(|&(i, j)| {
             let point = DVec2::new(at(i, crop.x, crop.width), at(j, crop.y, crop.height));
-            if let Some(sight) = view.sight(point) {
-                let (x, y) = (sight.wall.x, sight.wall.y);
-                let inside = x >= 0.0
-                    && y >= 0.0
-                    && x <= f64::from(wall.columns)
-                    && y <= f64::from(wall.rows);
-                hits += u32::from(inside);
-            }
-        }
-    }
-    f64::from(hits) / (SAMPLES * SAMPLES) as f64
+            sees_wall(view, wall, point)
+        })
+        .count();
+    hits as f64 / f64::from(CELLS * CELLS)
 }
 
 fn filling(
@@ -78,10 +96,10 @@ fn filling(
     camera: &Camera,
     place: &Placed,
 ) {
-    let share = share_of_wall(view, wall, camera, 1.0);
-    if share >= 1.0 {
+    if outline_sees_wall(view, wall, camera, 1.0) {
         return;
     }
+    let share = share_of_wall(view, wall, camera);
     let (width, height) = wall.size_m();
     let size = format!("{} × {}", units::length(width), units::length(height));
     if share == 0.0 {
@@ -94,7 +112,7 @@ fn filling(
     let (mut low, mut high) = (0.0, 1.0);
     for _ in 0..20 {
         let middle = 0.5 * (low + high);
-        if share_of_wall(view, wall, camera, middle) >= 1.0 { low = middle } else { high = middle }
+        if outline_sees_wall(view, wall, camera, middle) { low = middle } else { high = middle }
     }
     let hint = if low > 0.05 {
         let focal_m = place.lens.focal_m / low;
@@ -102,19 +120,21 @@ fn filling(
     } else {
         "aim at the middle of the wall, move nearer or use a larger wall".into()
     };
-    let message = format!(
-        "the wall of {size} fills {} of the frame; around it the picture is dark",
-        units::percent(share)
-    );
+    let share = match share * 100.0 {
+        s if s < 1.0 => "less than 1 %".into(),
+        s => format!("about {} %", s.min(99.0).round()),
+    };
+    let message =
+        format!("the wall of {size} fills {share} of the frame; around it the picture is dark");
     found.note("placement", message, &hint);
 }
 
 fn blur(found: &mut Findings<'_>, camera: &Camera, place: &Placed) {
     let disc = blur_disc_m(&place.lens, place.wall_m).abs() / camera.photosite_m;
-    let width = f64::from(camera.crop.width.min(camera.crop.height));
-    if disc > width {
+    let side = camera.crop.width.min(camera.crop.height);
+    if disc > f64::from(side) {
         let message = format!(
-            "the wall's blur disc is {} photosites wide, more than the frame's {width}",
+            "the wall's blur disc is {} photosites wide, the frame's smaller side {side}",
             units::number(disc)
         );
         let key = if found.given("lens.focus") { "lens.focus" } else { "lens" };
@@ -145,6 +165,10 @@ fn slanting(found: &mut Findings<'_>, place: &Placed) {
             "the lens axis meets the wall {} off its normal, where emitters are least predictable",
             units::angle(angle_rad)
         );
-        found.note("placement", message, "measure `half_angle_deg` of the wall, or move to its front");
+        found.note(
+            "placement",
+            message,
+            "measure `half_angle_deg` of the wall, or move to its front",
+        );
     }
 }

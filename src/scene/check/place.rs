@@ -244,11 +244,7 @@ fn stand(found: &mut Findings<'_>, file: &PlacementFile) -> Option<Stand> {
 }
 
 /// Key and distance of the subject along the axis, from the mark that the tape is held at.
-fn subject(
-    found: &mut Findings<'_>,
-    file: &SceneFile,
-    axis_m: f64,
-) -> Option<(&'static str, f64)> {
+fn subject(found: &mut Findings<'_>, file: &SceneFile, axis_m: f64) -> Option<(&'static str, f64)> {
     let s = &file.subject;
     let (key, m) = if let Some(m) = s.distance_m {
         ("subject.distance_m", m)
@@ -265,10 +261,7 @@ fn subject(
         found.refuse(
             key,
             &["placement"],
-            format!(
-                "the subject would stand {} behind the wall",
-                units::length(m - axis_m)
-            ),
+            format!("the subject would stand {} behind the wall", units::length(m - axis_m)),
             "the wall is at `placement.distance` from the camera",
         );
         return None;
@@ -311,10 +304,13 @@ fn focus(
                 );
                 return None;
             }
-            (Some(FocusOnFile::Subject) | None, Some((_, m))) => {
-                ("lens.focus.on", m, placement_from)
+            (Some(FocusOnFile::Subject), Some((_, m))) => ("lens.focus.on", m, placement_from),
+            (None, Some((key, m))) => (key, m, placement_from),
+            (Some(FocusOnFile::Wall), _) => ("lens.focus.on", axis_m, placement_from),
+            (None, None) if file.placement.distance.is_some() => {
+                ("placement.distance", axis_m, placement_from)
             }
-            (Some(FocusOnFile::Wall), _) | (None, None) => ("lens.focus.on", axis_m, placement_from),
+            (None, None) => ("placement.distance_m", axis_m, placement_from),
         }
     };
     let focal = units::length(focal_m);

@@ -55,7 +55,7 @@ fn size(found: &mut Findings<'_>, file: &WallFile) -> ([u32; 2], [u32; 2]) {
     match (file.size_px, file.cabinets, file.cabinet_px) {
         (Some(size), _, None) => (size, size),
         (Some(size), _, Some(panel)) => {
-            if size[0] % panel[0] != 0 || size[1] % panel[1] != 0 {
+            if !size[0].is_multiple_of(panel[0]) || !size[1].is_multiple_of(panel[1]) {
                 found.refuse(
                     "wall.size_px",
                     &["wall.cabinet_px"],
@@ -168,7 +168,10 @@ fn emitter(
         found.refuse(
             &format!("{key}.shape"),
             &["wall.pixel_pitch_mm"],
-            format!("an emitter of {} is larger than the pitch of {pitch}", units::length(largest_m)),
+            format!(
+                "an emitter of {} is larger than the pitch of {pitch}",
+                units::length(largest_m)
+            ),
             "make it at most as large as the pitch",
         );
     }

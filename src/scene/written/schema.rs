@@ -253,4 +253,3 @@ fn plain(value: &Value) -> String {
         other => other.to_string(),
     }
 }
-

@@ -1,9 +1,9 @@
 //! Holds the tree of a scene file against the schema: gathers every unknown key, wrong type and
 //! value out of range, and reads what is left into [`SceneFile`].
 
-use super::schema::{schema, unit_of};
-use super::yaml::{Key, Node, Value};
 use super::SceneFile;
+use super::schema::{schema, unit_of};
+use super::yaml::{Key, Node, Value, shortened};
 use crate::diag::{Diagnostic, Place, closest};
 use crate::units;
 use serde_json::{Map, Value as Json, json};
@@ -16,19 +16,20 @@ pub struct Read {
     pub file: SceneFile,
     /// What is wrong.
     pub problems: Vec<Diagnostic>,
-    /// Where each key's value stands.
-    pub places: BTreeMap<String, Place>,
-    /// Keys whose value is not to be trusted.
+    /// The keys that are given, and where each value stands: `None` for one from an edit.
+    pub given: BTreeMap<String, Option<Place>>,
+    /// Keys whose value is not to be trusted; the empty key stands for the whole file.
     pub bad: BTreeSet<String>,
 }
 
 impl Read {
-    /// The place of a key, or of the nearest group around it that is written.
+    /// The place of a key, or of the nearest group around it that is given; `None` for a key from
+    /// an edit.
     pub fn place(&self, key: &str) -> Option<Place> {
         let mut key = key;
         loop {
-            if let Some(place) = self.places.get(key) {
-                return Some(place.clone());
+            if let Some(place) = self.given.get(key) {
+                return place.clone();
             }
             key = &key[..key.rfind(['.', '['])?];
         }
@@ -39,18 +40,18 @@ impl Read {
         let within = |inner: &str, outer: &str| {
             inner.strip_prefix(outer).is_some_and(|r| r.is_empty() || r.starts_with(['.', '[']))
         };
-        self.bad.iter().any(|bad| within(key, bad) || within(bad, key))
+        self.bad.iter().any(|bad| bad.is_empty() || within(key, bad) || within(bad, key))
     }
 
-    /// Whether a key is written in the file.
+    /// Whether a key is given, in the file or by an edit.
     pub fn is_given(&self, key: &str) -> bool {
-        self.places.contains_key(key)
+        self.given.contains_key(key)
     }
 }
 
 /// Reads a tree. Never fails: what is wrong stands in `problems`.
 pub fn read(root: &Node) -> Read {
-    let mut walk = Walk { problems: Vec::new(), places: BTreeMap::new(), bad: BTreeSet::new() };
+    let mut walk = Walk { problems: Vec::new(), given: BTreeMap::new(), bad: BTreeSet::new() };
     let json = match &root.value {
         Value::Null => {
             walk.problem(
@@ -72,7 +73,7 @@ pub fn read(root: &Node) -> Read {
             SceneFile::default()
         }
     };
-    Read { file, problems: walk.problems, places: walk.places, bad: walk.bad }
+    Read { file, problems: walk.problems, given: walk.given, bad: walk.bad }
 }
 
 /// What a key accepts, in a few words: `0.1 to 100 mm`, `on or off`, `steady, pwm, …`.
@@ -92,11 +93,9 @@ pub fn allowed(schema: &Json, key: &str) -> String {
     match (schema["type"].as_str(), number(&schema["minimum"]), number(&schema["maximum"])) {
         (Some("array"), ..) => {
             let count = schema["minItems"].as_u64().unwrap_or(0);
-            let item = allowed(&schema["items"], key);
-            let each = if schema["items"]["type"] == "array" { "lists" } else { "numbers" };
-            format!("a list of {count} {each}, each {item}")
+            format!("a list of {count} {}", plural(&schema["items"], key))
         }
-        (Some("integer"), Some(low), Some(high)) => format!("whole numbers from {low} to {high}"),
+        (Some("integer"), Some(low), Some(high)) => format!("a whole number from {low} to {high}"),
         (_, Some(low), Some(high)) => format!("{low} to {high}{unit}"),
         (Some("object"), ..) => {
             let keys: Vec<&str> =
@@ -104,6 +103,16 @@ pub fn allowed(schema: &Json, key: &str) -> String {
             keys.join(", ")
         }
         _ => String::new(),
+    }
+}
+
+/// What the items of a list accept.
+fn plural(items: &Json, key: &str) -> String {
+    let one = allowed(items, key);
+    match items["type"].as_str() {
+        Some("array") => one.replacen("a list", "lists", 1),
+        Some("integer") => one.replacen("a whole number", "whole numbers", 1),
+        _ => format!("numbers from {one}"),
     }
 }
 
@@ -127,7 +136,7 @@ fn may_be_empty(schema: &Json) -> bool {
 
 struct Walk {
     problems: Vec<Diagnostic>,
-    places: BTreeMap<String, Place>,
+    given: BTreeMap<String, Option<Place>>,
     bad: BTreeSet<String>,
 }
 
@@ -136,9 +145,7 @@ impl Walk {
         let mut diagnostic = Diagnostic::error(key, message).at(place.clone());
         diagnostic.hint = hint;
         self.problems.push(diagnostic);
-        if !key.is_empty() {
-            self.bad.insert(key.into());
-        }
+        self.bad.insert(key.into());
     }
 
     /// The value as the structs expect it; `None` if absent or faulty.
@@ -146,9 +153,7 @@ impl Walk {
         if matches!(node.value, Value::Null) {
             return None;
         }
-        if let Some(place) = &node.place {
-            self.places.insert(path.into(), place.clone());
-        }
+        self.given.insert(path.into(), node.place.clone());
         if schema["oneOf"].is_array() {
             return self.choice(node, schema, path);
         }
@@ -190,6 +195,7 @@ impl Walk {
             return None;
         };
         let mut out = Map::new();
+        // Keys that are there, or that a slip of the fingers was meant to be.
         let mut seen = BTreeSet::new();
         for (key, value) in entries {
             let inner = join(path, &key.name);
@@ -202,7 +208,7 @@ impl Walk {
                         seen.remove(key.name.as_str());
                     }
                 }
-                None => self.unknown_key(key, schema, path),
+                None => seen.extend(self.unknown_key(key, schema, path)),
             }
         }
         for name in schema["required"].as_array().into_iter().flatten().filter_map(Json::as_str) {
@@ -223,28 +229,31 @@ impl Walk {
         Some(Json::Object(out))
     }
 
-    fn unknown_key(&mut self, key: &Key, schema: &Json, path: &str) {
+    /// Returns the key that was probably meant, if it is one of this group.
+    fn unknown_key<'s>(&mut self, key: &Key, schema: &'s Json, path: &str) -> Option<&'s str> {
         let known: Vec<&str> =
             schema["properties"].as_object().into_iter().flatten().map(|(k, _)| &**k).collect();
-        let hint = if let Some(near) = closest(&key.name, known.iter().copied()) {
-            format!("did you mean `{near}`?")
-        } else if let Some(home) = home_of(&key.name) {
-            format!("`{}` belongs under `{home}`", key.name)
-        } else {
-            format!("keys that fit{}: {}", if path.is_empty() { " here" } else { " here" }, known.join(", "))
+        let near = closest(&key.name, known.iter().copied());
+        let hint = match near {
+            Some(near) => format!("did you mean `{near}`?"),
+            None => elsewhere(&key.name, path)
+                .unwrap_or_else(|| format!("keys that fit here: {}", known.join(", "))),
         };
         self.problem(&join(path, &key.name), &key.place, "unknown key".into(), Some(hint));
+        near
     }
 
     fn list(&mut self, node: &Node, schema: &Json, path: &str) -> Option<Json> {
         let count = schema["minItems"].as_u64().unwrap_or(0) as usize;
         let Value::List(items) = &node.value else {
-            let message = format!("{} found; allowed: {}", node.value.found(), allowed(schema, path));
+            let message =
+                format!("{} found; allowed: {}", node.value.found(), allowed(schema, path));
             self.problem(path, &node.place, message, Some(example_of(path, count)));
             return None;
         };
         if items.len() != count {
-            let message = format!("{} found; allowed: {}", node.value.found(), allowed(schema, path));
+            let message =
+                format!("{} found; allowed: {}", node.value.found(), allowed(schema, path));
             self.problem(path, &node.place, message, Some(example_of(path, count)));
             return None;
         }
@@ -252,7 +261,8 @@ impl Walk {
         for (i, item) in items.iter().enumerate() {
             let inner = format!("{path}[{}]", i + 1);
             if matches!(item.value, Value::Null) {
-                let message = format!("nothing found; allowed: {}", allowed(&schema["items"], path));
+                let message =
+                    format!("nothing found; allowed: {}", allowed(&schema["items"], path));
                 self.problem(&inner, &item.place, message, None);
                 continue;
             }
@@ -298,7 +308,12 @@ impl Walk {
         let allowed = words.join(", ");
         let unknown = |walk: &mut Self, word: &str, place: &Option<Place>| {
             let hint = closest(word, words.iter().copied()).map(|w| format!("did you mean `{w}`?"));
-            walk.problem(path, place, format!("'{word}' is not known; allowed: {allowed}"), hint);
+            walk.problem(
+                path,
+                place,
+                format!("'{}' is not known; allowed: {allowed}", shortened(word)),
+                hint,
+            );
             None
         };
         match &node.value {
@@ -377,7 +392,7 @@ impl Walk {
         let (message, hint) = match &node.value {
             Value::Text(text) => match units::parse_length_m(text) {
                 Ok(metres) => return Some(json!(metres)),
-                Err(e) => (format!("'{text}': {e}; allowed: {example}"), None),
+                Err(e) => (format!("'{}': {e}; allowed: {example}", shortened(text)), None),
             },
             Value::Number(n) => (
                 format!("{n}: a length needs its unit; allowed: {example}"),
@@ -396,7 +411,8 @@ impl Walk {
             Value::Text(text) => match units::parse_rate(text) {
                 Some(value) => value,
                 None => {
-                    let message = format!("'{text}' is not a rate; allowed: {allowed}");
+                    let message =
+                        format!("'{}' is not a rate; allowed: {allowed}", shortened(text));
                     let hint = "write a number, or a fraction such as 24000/1001".to_string();
                     self.problem(path, &node.place, message, Some(hint));
                     return None;
@@ -416,7 +432,10 @@ impl Walk {
         let (message, hint) = match &node.value {
             Value::Text(text) => match units::parse_shutter_s(text) {
                 Some(seconds) => return Some(json!(seconds)),
-                None => (format!("'{text}' is not a shutter speed; allowed: 1/50 or 20 ms"), None),
+                None => (
+                    format!("'{}' is not a shutter speed; allowed: 1/50 or 20 ms", shortened(text)),
+                    None,
+                ),
             },
             Value::Number(n) => (
                 format!("{n} is not clear as a shutter speed; allowed: 1/50 or 20 ms"),
@@ -442,8 +461,12 @@ fn within(path: &str) -> String {
 }
 
 fn example_of(path: &str, count: usize) -> String {
-    let items: Vec<String> = (0..count).map(|_| "…".into()).collect();
-    format!("write `{}: [{}]`", last(path), items.join(", "))
+    let list = format!("[{}]", vec!["…"; count].join(", "));
+    if path.ends_with(']') {
+        format!("write `{list}`")
+    } else {
+        format!("write `{}: {list}`", last(path))
+    }
 }
 
 /// `35 mm` where a plain number belongs.
@@ -456,21 +479,36 @@ fn unit_hint(text: &str, path: &str) -> Option<String> {
     Some(format!("the unit is in the key's name: write a plain number, in {unit}"))
 }
 
-/// The group that a key of this name belongs to, where there is just one.
-fn home_of(name: &str) -> Option<String> {
-    fn search(schema: &Json, path: &str, name: &str, found: &mut Vec<String>) {
+/// A hint for a key that is known in another group, or nearly.
+fn elsewhere(name: &str, path: &str) -> Option<String> {
+    fn search(schema: &Json, path: &str, found: &mut Vec<(String, String)>) {
         for (key, inner) in schema["properties"].as_object().into_iter().flatten() {
-            let here = join(path, key);
-            if key == name && !path.is_empty() {
-                found.push(path.into());
+            if !path.is_empty() {
+                found.push((key.clone(), path.into()));
             }
-            search(inner, &here, name, found);
+            search(inner, &join(path, key), found);
+        }
+        for option in schema["oneOf"].as_array().into_iter().flatten() {
+            search(option, path, found);
         }
     }
-    let mut found = Vec::new();
-    search(schema(), "", name, &mut found);
-    match found.as_slice() {
-        [only] => Some(only.clone()),
-        _ => None,
+    let mut all = Vec::new();
+    search(schema(), "", &mut all);
+    // Inside the group first: `readout_ms` under `camera` is meant for `camera.readout.rolling`.
+    let inside = format!("{path}.");
+    let within: Vec<&(String, String)> =
+        all.iter().filter(|(_, home)| home.starts_with(&inside)).collect();
+    for keys in [within, all.iter().collect()] {
+        let Some(near) = closest(name, keys.iter().map(|(key, _)| key.as_str())) else { continue };
+        let mut homes: Vec<&str> =
+            keys.iter().filter(|(key, _)| key == near).map(|(_, home)| home.as_str()).collect();
+        homes.dedup();
+        match homes.as_slice() {
+            [home] if near == name => return Some(format!("`{name}` belongs under `{home}`")),
+            [home] => return Some(format!("did you mean `{home}.{near}`?")),
+            // A common word such as `direction` says nothing about where it belongs.
+            _ => {}
+        }
     }
+    None
 }

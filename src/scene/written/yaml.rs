@@ -58,10 +58,14 @@ impl Value {
 }
 
 /// The first 40 letters, on one line.
-fn shortened(text: &str) -> String {
+pub(super) fn shortened(text: &str) -> String {
+    shortened_to(text, 40)
+}
+
+fn shortened_to(text: &str, letters: usize) -> String {
     let mut out: String =
-        text.chars().take(40).map(|c| if c.is_control() { ' ' } else { c }).collect();
-    if text.chars().count() > 40 {
+        text.chars().take(letters).map(|c| if c.is_control() { ' ' } else { c }).collect();
+    if text.chars().count() > letters {
         out.push('…');
     }
     out
@@ -86,15 +90,9 @@ pub fn parse(text: &str) -> Result<Node, Diagnostic> {
         Ok(root) => Ok(convert(root, text)),
         Err(error) => {
             let place = error.location().and_then(|l| place_of(l, text));
-            let message = error.without_snippet().to_string();
-            // The library ends some messages with its own words for the place.
-            let message = match message.find(" at line ") {
-                Some(cut) => message[..cut].to_string(),
-                None => message,
-            };
-            let message = message.lines().next().unwrap_or_default().trim().to_string();
+            let (message, hint) = words_of(&error, text);
             Err(Diagnostic::error("", format!("not readable as YAML: {message}"))
-                .hint(hint_for(&message, text))
+                .hint(hint)
                 .at(place))
         }
     }
@@ -103,13 +101,27 @@ pub fn parse(text: &str) -> Result<Node, Diagnostic> {
 /// A scene is a page or two; a megabyte is somebody's wrong file.
 const MAX_BYTES: usize = 1 << 20;
 
-fn hint_for(message: &str, text: &str) -> &'static str {
+/// The library's message on one line, without its words for the place and for programmers.
+fn words_of(error: &serde_yaml::Error, text: &str) -> (String, &'static str) {
     if text.lines().any(|line| line.trim_start_matches(' ').starts_with('\t')) {
-        "indent with spaces: YAML allows no tabs"
-    } else if message.contains("duplicate") {
-        "keep one of the two"
-    } else {
-        "check the indentation, the colons and the quotes here and on the line before"
+        return ("a line starts with a tab".into(), "indent with spaces: YAML allows no tabs");
+    }
+    match error.without_snippet() {
+        serde_yaml::Error::DuplicateMappingKey { key, .. } => {
+            let key = key.as_deref().unwrap_or("this key");
+            (format!("`{}` stands here a second time", shortened(key)), "keep one of the two")
+        }
+        serde_yaml::Error::MultipleDocuments { .. } => {
+            ("a second document starts here".into(), "one file holds one scene: take out the `---`")
+        }
+        other => {
+            let message = other.to_string();
+            let message = message.lines().next().unwrap_or_default();
+            let message = message.split(" at line ").next().unwrap_or_default();
+            let hint =
+                "check the indentation, the colons and the quotes here and on the line before";
+            (shortened_to(message.trim(), 200), hint)
+        }
     }
 }
 
