@@ -1,4 +1,46 @@
 //! Raw mosaic → picture: black level, white balance, demosaic, colour, scaling, transfer curve.
+//!
+//! [`develop`] is the whole way, [`linear_planes`] the short one that measuring stands on:
+//!
+//! 1. level − black, over white − black: 1.0 is the raw white level ([`Samples`]);
+//! 2. white balance on the mosaic, clipped at 1.0 so that a full photosite stays white ([`ColourTransform`]);
+//! 3. demosaic ([`Demosaic`]), or nothing for full planes and monochrome;
+//! 4. matrix to the delivery space, push;
+//! 5. scaling and transfer curve, in the order the delivery asks for.
+//!
+//! Every step works on rows, in parallel over disjoint bands of rows: the bits do not depend on the
+//! number of threads.
+//!
+//! ```
+//! use gridbeat::develop::{self, Layout, Samples};
+//! use gridbeat::frame::{RawFrame, Window};
+//! // A crop whose corner lies on a blue photosite of the sensor; only green sees light.
+//! let window = Window { x: 1, y: 1, width: 4, height: 4 };
+//! let levels = (0..16).map(|i| if (i % 4 + i / 4) % 2 == 1 { 1000 } else { 200 }).collect();
+//! let raw = RawFrame { window, planes: vec![levels] };
+//! let samples = Samples::from_raw(&raw, 200, 1000)?;
+//! let picture = develop::linear_planes(&samples, Layout::Bayer([0, 1, 1, 2]))?;
+//! assert!(picture.planes[1].data.iter().all(|v| (v - 1.0).abs() < 1e-6));
+//! assert!(picture.planes[0].data.iter().all(|v| *v == 0.0));
+//! # Ok::<(), develop::DevelopError>(())
+//! ```
+
+mod colour;
+mod curve;
+mod demosaic;
+mod label;
+mod pipeline;
+mod preview;
+mod response;
+mod samples;
+mod scale;
+
+pub use colour::{ColourTransform, NoTransform};
+pub use pipeline::{DevelopError, develop, linear_planes};
+pub use preview::{overview, preview_crop};
+pub use response::{Site, grey_response, kernel};
+pub use samples::{Layout, Samples};
+pub use scale::{Taps, scale, taps};
 
 /// How missing colours are filled in.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]

@@ -34,7 +34,7 @@ pub fn determinant(m: &Matrix3) -> f64 {
 /// invertible: below it an inverse would keep fewer than about four digits.
 const SINGULAR: f64 = 1e-12;
 
-/// Inverse by cofactors; `None` where the matrix is singular (to [`SINGULAR`]) or not finite.
+/// Inverse by cofactors; `None` where the matrix is singular (to 1e-12 of its row lengths) or not finite.
 pub fn inverse(m: &Matrix3) -> Option<Matrix3> {
     let det = determinant(m);
     let size: f64 =

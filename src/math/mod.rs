@@ -2,7 +2,8 @@
 //! numbers, small matrices.
 
 pub mod fft;
-pub mod quadrature;
 pub mod matrix3;
+pub mod quadrature;
+pub mod random;
 pub mod special;
 pub mod table;

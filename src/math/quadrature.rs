@@ -8,7 +8,7 @@ const NODES: [(f64, f64); 8] = [
     (0.09501250983763744, 0.1894506104550685),
     (0.2816035507792589, 0.18260341504492358),
     (0.45801677765722737, 0.16915651939500254),
-    (0.45801677765722737, 0.16915651939500254),
+    (0.6178762444026438, 0.14959598881657674),
     (0.755404408355003, 0.12462897125553388),
     (0.8656312023878318, 0.09515851168249279),
     (0.9445750230732326, 0.062253523938647894),
@@ -39,14 +39,14 @@ mod tests {
     #[test]
     fn integrates_the_highest_exact_power() {
         // ∫₋₁¹ x³⁰ dx = 2/31; degree 31 is the last that 16 nodes do exactly.
-        let got = gauss_legendre(-1.0, 1.0, 1, |x| x.powi(30));
+        let got = gauss_legendre(-1.0, 1.0, 1, |x| libm::pow(x.abs(), 30.0));
         assert!((got - 2.0 / 31.0).abs() < 1e-15, "{got}");
     }
 
     #[test]
     fn follows_an_oscillation_at_one_period_a_panel() {
         let got = gauss_legendre(0.0, 7.25, 8, |x| libm::cos(std::f64::consts::TAU * x));
-        let expected = 1.0 / std::f64::consts::TAU;
+        let expected = 1.0 / std::f64::consts::TAU; // sin(2π·7.25)/2π
         assert!((got - expected).abs() < 1e-12, "{got} against {expected}");
     }
 }

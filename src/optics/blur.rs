@@ -94,7 +94,7 @@ impl Blur {
     /// Defocus and diffraction together, at a frequency in cycles per photosite (right, down), for
     /// a signed blur disc in photosites and a wavelength in metres: real and imaginary part.
     ///
-    /// `wave` with a bladed iris uses the polygon times the round pupil's diffraction, as `convolved` does.
+    /// A bladed, defocused pupil (`wave`) has no table and is computed for every frequency: slow, exact.
     #[inline]
     pub fn pupil(&self, f: DVec2, disc: f64, wavelength_m: f64) -> (f32, f32) {
         let length = f.length();
@@ -108,7 +108,21 @@ impl Blur {
         }
         let mtf = match self.diffraction {
             Diffraction::Off => 1.0,
-            _ => self.mtf.at(nu),
+            Diffraction::Convolved => self.mtf.at(nu),
+            Diffraction::Wave => {
+                let Iris::Bladed { blades, rotation_rad } = self.iris else { return (0.0, 0.0) };
+                let to_nu = wavelength_m * self.nu_per_cycle_m;
+                // W20 = c/(8·N_w), in waves; c in photosites and N_w over the photosite pitch.
+                let waves = disc / (8.0 * to_nu);
+                let (re, im) = transfer::defocus_wave_polygon(
+                    f.x * to_nu,
+                    -f.y * to_nu,
+                    waves,
+                    blades,
+                    rotation_rad,
+                );
+                return (re as f32, im as f32);
+            }
         };
         if mtf == 0.0 {
             return (0.0, 0.0);

@@ -4,7 +4,12 @@
 use glam::{DMat3, DVec3};
 
 pub mod blur;
+pub mod geometry;
+pub mod lens_transfer;
+pub mod plate;
+pub mod polygon;
 pub mod projection;
+pub mod spread;
 pub mod transfer;
 pub mod wave;
 

@@ -6,7 +6,7 @@
 //! it is 1 at zero frequency; it keeps its sign, since a contrast past a null is inverted.
 //! Any finite argument is allowed. Values are good to 1e-12 unless said otherwise.
 
-use super::Lens;
+use super::{Lens, polygon};
 use crate::math::quadrature::gauss_legendre;
 use crate::math::special::{cos_pi, jinc, sinc};
 use std::f64::consts::PI;
@@ -43,12 +43,8 @@ pub fn defocus_disc(diameter_m: f64, f: f64) -> f64 {
 ///
 /// The polygon is inscribed in a circle of `circumdiameter_m`; with `rotation_rad` 0 a corner lies
 /// to the right, and the turn is anticlockwise in the upright picture. A negative circumdiameter is
-/// the polygon seen upside down, as for a point nearer than the focus ([`blur_disc_m`] has this
-/// sign). `blades` below 3 counts as 3.
-///
-/// From the divergence theorem: F = i/(k²·area)·Σ (k·n)·L·sinc(f·e)·exp(−i k·m) over edges e with
-/// midpoint m, outward normal n and length L, k = 2πf; an edge across f is no special case in this
-/// form. Near f = 0, where the sum cancels, the second-moment series takes over. Error below 1e-11.
+/// the polygon turned by half a turn, as for a point nearer than the focus ([`blur_disc_m`] has this
+/// sign). `blades` below 3 counts as 3. Exact ([`super::polygon`]).
 pub fn defocus_polygon(
     fx: f64,
     fy: f64,
@@ -56,35 +52,11 @@ pub fn defocus_polygon(
     blades: u32,
     rotation_rad: f64,
 ) -> (f64, f64) {
-    let blades = blades.max(3);
-    let radius = 0.5 * circumdiameter_m;
-    let (kx, ky) = (2.0 * PI * fx * radius, 2.0 * PI * fy * radius);
-    let k2 = kx * kx + ky * ky;
-    let step = 2.0 * PI / f64::from(blades);
-    if k2 < 1e-8 {
-        // Mean of x² over a regular polygon of unit circumradius, the same along every axis.
-        let mean_x2 = (2.0 + libm::cos(step)) / 12.0;
-        return (1.0 - 0.5 * k2 * mean_x2, 0.0);
-    }
-    let area = 0.5 * f64::from(blades) * libm::sin(step);
-    let corner = |j: u32| {
-        let angle = rotation_rad + step * f64::from(j);
-        (libm::cos(angle), libm::sin(angle))
-    };
-    let (mut re, mut im) = (0.0, 0.0);
-    let (mut x0, mut y0) = corner(0);
-    for j in 1..=blades {
-        let (x1, y1) = corner(j % blades);
-        let (ex, ey) = (x1 - x0, y1 - y0);
-        // Outward normal times length of an anticlockwise edge is (ey, −ex).
-        let weight = (kx * ey - ky * ex) * sinc((kx * ex + ky * ey) / (2.0 * PI));
-        let phase = 0.5 * (kx * (x0 + x1) + ky * (y0 + y1));
-        // i·exp(−i·phase) = sin(phase) + i·cos(phase)
-        re += weight * libm::sin(phase);
-        im += weight * libm::cos(phase);
-        (x0, y0) = (x1, y1);
-    }
-    (re / (k2 * area), im / (k2 * area))
+    let corners = polygon::regular(blades, rotation_rad);
+    let scale = PI * circumdiameter_m;
+    let (re, im) = polygon::transform(&corners, fx * scale, fy * scale);
+    let area = polygon::area(&corners);
+    (re / area, im / area)
 }
 
 /// Defocus and diffraction together: the transfer function of a round pupil out of focus, exact.
@@ -115,6 +87,31 @@ pub fn defocus_wave(nu: f64, w20_waves: f64) -> f64 {
         libm::cos(rate * (libm::cos(angle) - nu)) * height * height
     });
     (4.0 / PI) * integral
+}
+
+/// Defocus and diffraction together for a bladed iris: transfer function (real, imaginary), exact.
+///
+/// `nu_x`, `nu_y` are the frequency times λ·N_w, where N_w belongs to the circle around the polygon;
+/// `w20_waves` is the path error W at that circle, signed as [`w20_m`]; blades and rotation as in
+/// [`defocus_polygon`]. The autocorrelation of a pupil with a quadratic path error has a linear
+/// phase, so it is the transform of the overlap of the pupil with itself shifted by 2ν: an integral
+/// over a convex polygon, in closed form. For many blades it goes to [`defocus_wave`].
+pub fn defocus_wave_polygon(
+    nu_x: f64,
+    nu_y: f64,
+    w20_waves: f64,
+    blades: u32,
+    rotation_rad: f64,
+) -> (f64, f64) {
+    let corners = polygon::regular(blades, rotation_rad);
+    let moved = |sign: f64| -> Vec<(f64, f64)> {
+        corners.iter().map(|&(x, y)| (x + sign * nu_x, y + sign * nu_y)).collect()
+    };
+    let overlap = polygon::overlap(&moved(1.0), &moved(-1.0));
+    let phase = 8.0 * PI * w20_waves;
+    let (re, im) = polygon::transform(&overlap, phase * nu_x, phase * nu_y);
+    let area = polygon::area(&corners);
+    (re / area, im / area)
 }
 
 /// Optical low-pass filter of four equal spots at (±across/2, ±upright/2): cos(π·f_x·d_x)·cos(π·f_y·d_y).
@@ -173,4 +170,107 @@ pub fn blur_disc_m(lens: &Lens, depth_m: f64) -> f64 {
 /// that is c·A/(8v) = c/(8·N_w), exactly, with the working f-number N_w = v/A.
 pub fn w20_m(lens: &Lens, depth_m: f64) -> f64 {
     blur_disc_m(lens, depth_m) / (8.0 * lens.working_f_number())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::{Diffraction, Iris};
+    use super::*;
+
+    fn lens() -> Lens {
+        Lens {
+            focal_m: 0.05,
+            f_number: 2.8,
+            transmission: 1.0,
+            focus_m: 5.0,
+            aberration_m: 0.0,
+            iris: Iris::Round,
+            distortion: 0.0,
+            vignetting: true,
+            defocus: true,
+            diffraction: Diffraction::Wave,
+        }
+    }
+
+    #[test]
+    fn low_pass_is_zero_at_half_and_minus_one_at_one_over_the_separation() {
+        for d in [1e-6, 3.3e-6, 4e-6, 7.7e-6] {
+            assert!(low_pass(1.0 / (2.0 * d), 0.0, d, d).abs() < 3e-16, "{d}");
+            assert!(low_pass(0.0, 1.0 / (2.0 * d), d, d).abs() < 3e-16, "{d}");
+            assert_eq!(low_pass(1.0 / d, 0.0, d, d), -1.0);
+            assert_eq!(low_pass(1.0 / d, 1.0 / d, d, d), 1.0);
+        }
+        assert_eq!(low_pass(0.125, 0.0, 4.0, 0.0), 0.0);
+    }
+
+    #[test]
+    fn zeros_of_the_disc() {
+        // Zeros of J₁ over π.
+        for x in [1.219_670, 2.233_131, 3.238_315] {
+            assert!(defocus_disc(1.0, x).abs() < 1e-6, "{x}");
+        }
+    }
+
+    #[test]
+    fn wave_in_focus_is_diffraction_alone() {
+        for i in 0..=20 {
+            let nu = f64::from(i) / 20.0;
+            assert!((defocus_wave(nu, 0.0) - diffraction(nu)).abs() < 1e-12, "{nu}");
+        }
+    }
+
+    #[test]
+    fn wave_keeps_its_accuracy_far_out_of_focus() {
+        // Ten times the panels as the reference; past the largest number of panels, nearly nothing is left.
+        for (nu, waves) in [(0.3, 66.584), (0.02, 400.0), (0.9, 400.0), (0.5, 1500.0)] {
+            let edge = libm::acos(nu);
+            let fine = gauss_legendre(0.0, edge, 40_000, |a| {
+                let h = libm::sin(a);
+                libm::cos(8.0 * PI * waves * nu * (libm::cos(a) - nu)) * h * h
+            }) * 4.0
+                / PI;
+            assert!((defocus_wave(nu, waves) - fine).abs() < 1e-9, "{nu} {waves}");
+        }
+        let (nu, waves) = (0.5, 5000.0);
+        let fine = gauss_legendre(0.0, libm::acos(nu), 40_000, |a| {
+            let h = libm::sin(a);
+            libm::cos(8.0 * PI * waves * nu * (libm::cos(a) - nu)) * h * h
+        }) * 4.0
+            / PI;
+        assert!((defocus_wave(nu, waves) - fine).abs() < 2e-6);
+        assert!(defocus_wave(0.3, 1e12).abs() < 2e-6);
+        assert!(defocus_wave(0.3, f64::NAN).is_nan() && defocus_wave(f64::NAN, 1.0).is_nan());
+    }
+
+    #[test]
+    fn wave_far_out_of_focus_and_low_frequency_is_the_disc() {
+        // c = 8·N_w·λ·W: the geometric limit, within the handbook's difference of a few hundredths.
+        let (waves, nu) = (66.584, 0.004);
+        let geometric = jinc(8.0 * PI * waves * nu);
+        assert!((defocus_wave(nu, waves) - geometric).abs() < 0.01);
+        let (re, im) = defocus_wave_polygon(0.004, 0.0025, waves, 3, 0.3);
+        let (gre, gim) = defocus_polygon(0.004, 0.0025, 8.0 * waves, 3, 0.3);
+        assert!((re - gre).abs() < 0.01 && (im - gim).abs() < 0.01, "{re} {gre}, {im} {gim}");
+        assert!(gim.abs() > 0.05, "the case must show the sign of the imaginary part");
+    }
+
+    #[test]
+    fn many_blades_are_a_circle() {
+        for (nu, waves) in [(0.1, 0.5), (0.45, 1.0), (0.8, 0.0), (0.3, -2.0)] {
+            let (re, im) = defocus_wave_polygon(nu * 0.6, nu * 0.8, waves, 720, 0.1);
+            assert!((re - defocus_wave(nu, waves)).abs() < 1e-4 && im.abs() < 1e-9, "{nu} {waves}");
+            let (re, im) = defocus_polygon(nu * 0.6, nu * 0.8, 9.0, 720, 0.1);
+            assert!((re - defocus_disc(9.0, nu)).abs() < 1e-4 && im.abs() < 1e-9);
+        }
+    }
+
+    #[test]
+    fn the_blur_stands_upright_beyond_the_focus() {
+        assert!(blur_disc_m(&lens(), 6.0) > 0.0 && blur_disc_m(&lens(), 4.0) < 0.0);
+        assert_eq!(blur_disc_m(&lens(), 5.0), 0.0);
+        let far = blur_disc_m(&lens(), f64::INFINITY);
+        // c = f²/(N(S₁ − f)) for a point at infinity.
+        assert!((far - 0.05 * 0.05 / (2.8 * 4.95)).abs() < 1e-15);
+        assert_eq!(blur_disc_m(&Lens { defocus: false, ..lens() }, 6.0), 0.0);
+    }
 }

@@ -1,6 +1,8 @@
 //! Scene → photoelectrons of every photosite: the fast engine, and the slow check (`rays`).
 
+pub mod agree;
 pub mod fast;
+pub mod rays;
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};

@@ -2,6 +2,12 @@
 
 use crate::frame::Window;
 
+pub mod bands;
+pub mod convert;
+pub mod emva;
+pub mod noise;
+pub mod photons;
+
 /// How photosite colours are laid out.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum Mosaic {

@@ -140,9 +140,8 @@ impl Lighting {
         } else {
             for (o, &c) in out.iter_mut().zip(codes) {
                 let on_s = f64::from(self.levels[usize::from(c)]) * self.timing.pulse_s;
-                let partial = |age: Option<f64>| {
-                    age.map_or(0.0, |a| self.timing.pulse_light_s(on_s, a))
-                };
+                let partial =
+                    |age: Option<f64>| age.map_or(0.0, |a| self.timing.pulse_light_s(on_s, a));
                 let missing = |age: Option<f64>| {
                     age.map_or(0.0, |a| on_s - self.timing.pulse_light_s(on_s, a))
                 };

@@ -58,8 +58,8 @@ pub fn render(
             let mut out = out.lock().unwrap_or_else(|e| e.into_inner());
             for (plane, values) in out.iter_mut().zip(&values) {
                 for (y, row) in values.chunks_exact(part.width as usize).enumerate() {
-                    let start = ((part.y - window.y) as usize + y) * width
-                        + (part.x - window.x) as usize;
+                    let start =
+                        ((part.y - window.y) as usize + y) * width + (part.x - window.x) as usize;
                     plane.data[start..start + row.len()].copy_from_slice(row);
                 }
             }
@@ -112,8 +112,7 @@ impl<'a> Plan<'a> {
         };
         let grid = WallGrid { columns: wall.columns, rows: wall.rows, pitch_m: wall.pitch_m };
         let projection = Projection::new(lens, &scene.pose, sensor, grid);
-        let shortest =
-            wall.emitters.iter().map(|e| e.wavelength_m).fold(f64::INFINITY, f64::min);
+        let shortest = wall.emitters.iter().map(|e| e.wavelength_m).fold(f64::INFINITY, f64::min);
         let mut blur = Blur::new(
             lens,
             scene.low_pass.as_ref(),
@@ -168,14 +167,10 @@ impl<'a> Plan<'a> {
     fn local(&self, point: DVec2) -> Option<Local> {
         let sight = self.projection.sight(point)?;
         let (whole, plain) = self.projection.derivatives(point);
-        let disc = transfer::blur_disc_m(&self.scene.lens, sight.depth_m)
-            / self.scene.camera.photosite_m;
+        let disc =
+            transfer::blur_disc_m(&self.scene.lens, sight.depth_m) / self.scene.camera.photosite_m;
         let round = |m: glam::DMat2| m.as_mat2().as_dmat2();
-        Some(Local {
-            whole: round(whole),
-            plain: round(plain),
-            disc: f64::from(disc as f32),
-        })
+        Some(Local { whole: round(whole), plain: round(plain), disc: f64::from(disc as f32) })
     }
 
     /// Tiles over the window, cut on the full sensor.
@@ -210,8 +205,7 @@ impl<'a> Plan<'a> {
         let (width, height) = (f64::from(area.width), f64::from(area.height));
         let at = |fx: f64, fy: f64| self.local(DVec2::new(x + fx * width, y + fy * height));
         let middle = at(0.5, 0.5);
-        let [left, right, top, bottom] =
-            [at(0.0, 0.5), at(1.0, 0.5), at(0.5, 0.0), at(0.5, 1.0)];
+        let [left, right, top, bottom] = [at(0.0, 0.5), at(1.0, 0.5), at(0.5, 0.0), at(0.5, 1.0)];
         let corners = [at(0.0, 0.0), at(1.0, 0.0), at(0.0, 1.0), at(1.0, 1.0)];
         // Share of the allowed change that a point uses; a point that sees nothing uses it all.
         let change = |p: Option<Local>| match (middle, p) {
@@ -272,8 +266,8 @@ fn shape_change(middle: &Local, other: &Local) -> f64 {
     };
     let disc = middle.disc.abs().max(other.disc.abs());
     let allowed = ALLOWED * (disc + 1.0).sqrt();
-    let edge = moved(middle.plain, other.plain) * disc / 2.0
-        + (other.disc - middle.disc).abs() / 2.0;
+    let edge =
+        moved(middle.plain, other.plain) * disc / 2.0 + (other.disc - middle.disc).abs() / 2.0;
     let sensor = moved(middle.whole, other.whole);
     (edge / allowed).max(sensor / ALLOWED)
 }
@@ -321,4 +315,3 @@ fn electrons_of_white(scene: &Scene) -> Vec<[f32; 3]> {
         _ => camera.matrix.iter().map(|&row| full(row)).collect(),
     }
 }
-

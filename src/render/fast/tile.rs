@@ -379,14 +379,17 @@ fn gather<const LERP_ACROSS: bool>(
         let [wa, wb, wc, wd] = [top * left, top * right, bottom * left, bottom * right];
         let mut sum = [0.0_f32; LANES];
         for (j, &(from, to)) in kernel.runs.iter().enumerate() {
-            let taps = j * kernel.across + from as usize * LANES..j * kernel.across + to as usize * LANES;
+            let taps =
+                j * kernel.across + from as usize * LANES..j * kernel.across + to as usize * LANES;
             let start = look.light + j * stride + from as usize * LANES;
             let l = &light[start..start + taps.len()];
             let (a, c) = (&a[taps.clone()], &c[taps.clone()]);
             if LERP_ACROSS {
                 let (b, d) = (&b[taps.clone()], &d[taps]);
                 let quads = a
-                    .as_chunks::<LANES>().0.iter()
+                    .as_chunks::<LANES>()
+                    .0
+                    .iter()
                     .zip(b.as_chunks::<LANES>().0)
                     .zip(c.as_chunks::<LANES>().0)
                     .zip(d.as_chunks::<LANES>().0)
@@ -398,7 +401,12 @@ fn gather<const LERP_ACROSS: bool>(
                     }
                 }
             } else {
-                let pairs = a.as_chunks::<LANES>().0.iter().zip(c.as_chunks::<LANES>().0).zip(l.as_chunks::<LANES>().0);
+                let pairs = a
+                    .as_chunks::<LANES>()
+                    .0
+                    .iter()
+                    .zip(c.as_chunks::<LANES>().0)
+                    .zip(l.as_chunks::<LANES>().0);
                 for ((a, c), l) in pairs {
                     for i in 0..LANES {
                         let w = a[i] * top + c[i] * bottom;

@@ -1,0 +1,167 @@
+//! Scaling to the delivery size. It is part of the physics: it can hide a moiré or make one.
+
+use rayon::prelude::*;
+
+use crate::frame::{Picture, Plane};
+
+use super::pipeline::check_size;
+use super::{DevelopError, ScaleFilter};
+
+/// Output rows that one job makes.
+const BAND_ROWS: usize = 32;
+
+/// The input samples that make one output sample.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Taps {
+    /// First input sample.
+    pub first: usize,
+    /// Weights of it and the ones after it; they sum to 1.
+    pub weights: Vec<f32>,
+}
+
+/// The filter's weight at a distance from the output sample's centre, in input samples when the
+/// picture grows and in output samples when it shrinks. Not used for the box.
+fn shape(filter: ScaleFilter, t: f64) -> f64 {
+    let t = t.abs();
+    match filter {
+        ScaleFilter::Box => {
+            if t <= 0.5 {
+                1.0
+            } else {
+                0.0
+            }
+        }
+        ScaleFilter::Bilinear => (1.0 - t).max(0.0),
+        // E. Catmull, R. Rom, "A class of local interpolating splines", 1974; the a = −½ member of
+        // R. G. Keys, "Cubic convolution interpolation", IEEE Trans. ASSP 29, 1981, eq. 15.
+        ScaleFilter::Cubic => {
+            if t < 1.0 {
+                (1.5 * t - 2.5) * t * t + 1.0
+            } else if t < 2.0 {
+                ((-0.5 * t + 2.5) * t - 4.0) * t + 2.0
+            } else {
+                0.0
+            }
+        }
+        // C. E. Duchon, "Lanczos filtering in one and two dimensions", J. Appl. Meteorol. 18, 1979:
+        // sinc(t)·sinc(t/3).
+        ScaleFilter::Lanczos3 => {
+            if t < 3.0 {
+                sinc(t) * sinc(t / 3.0)
+            } else {
+                0.0
+            }
+        }
+    }
+}
+
+fn sinc(t: f64) -> f64 {
+    if t == 0.0 {
+        return 1.0;
+    }
+    let a = std::f64::consts::PI * t;
+    libm::sin(a) / a
+}
+
+/// Half width of a filter, in the unit of [`shape`].
+fn reach(filter: ScaleFilter) -> f64 {
+    match filter {
+        ScaleFilter::Box => 0.5,
+        ScaleFilter::Bilinear => 1.0,
+        ScaleFilter::Cubic => 2.0,
+        ScaleFilter::Lanczos3 => 3.0,
+    }
+}
+
+/// Weights for every output sample of a line of `from` samples scaled to `to`.
+///
+/// Edges meet edges: output sample j is centred on input (j + ½)·from/to − ½. When the line shrinks
+/// the filter grows with the output sample; when it grows the filter interpolates. The box weighs by
+/// overlap with the output sample. Weights that would fall outside the line are left out and the rest
+/// made to sum to 1. Empty if either length is 0.
+pub fn taps(from: usize, to: usize, filter: ScaleFilter) -> Vec<Taps> {
+    if from == 0 || to == 0 {
+        return Vec::new();
+    }
+    let ratio = from as f64 / to as f64;
+    let stretch = if filter == ScaleFilter::Box { ratio } else { ratio.max(1.0) };
+    let half = reach(filter) * stretch;
+    (0..to)
+        .map(|j| {
+            // In units of input samples, sample i covers i to i + 1.
+            let centre = (j as f64 + 0.5) * ratio;
+            let (low, high) = (centre - half, centre + half);
+            let first = ((low - 0.5).floor().max(0.0) as usize).min(from - 1);
+            let last = ((high + 0.5).ceil().max(1.0) as usize).min(from);
+            let weight = |i: usize| {
+                let at = i as f64;
+                if filter == ScaleFilter::Box {
+                    (high.min(at + 1.0) - low.max(at)).max(0.0)
+                } else {
+                    shape(filter, (at + 0.5 - centre) / stretch)
+                }
+            };
+            let mut weights: Vec<f64> = (first..last.max(first + 1)).map(weight).collect();
+            let lead =
+                weights.iter().take_while(|w| w.abs() < 1e-12).count().min(weights.len() - 1);
+            weights.drain(..lead);
+            while weights.len() > 1 && weights.last().is_some_and(|w| w.abs() < 1e-12) {
+                weights.pop();
+            }
+            let sum: f64 = weights.iter().sum();
+            Taps {
+                first: first + lead,
+                weights: weights.iter().map(|w| (w / sum) as f32).collect(),
+            }
+        })
+        .collect()
+}
+
+/// Scales a picture to `(columns, rows)`, across and then down.
+///
+/// Refuses sizes of 0 and above 65536 a side. Values are not clipped: the cubic and the windowed sinc
+/// overshoot at edges.
+pub fn scale(
+    picture: &Picture,
+    (width, height): (usize, usize),
+    filter: ScaleFilter,
+) -> Result<Picture, DevelopError> {
+    let side = |n: usize| u32::try_from(n).unwrap_or(u32::MAX);
+    check_size(side(width), side(height))?;
+    let (from_width, from_height) = (picture.width(), picture.height());
+    if from_width == 0 || from_height == 0 {
+        return Err(DevelopError::TooSmall(from_width, from_height));
+    }
+    let across = taps(from_width, width, filter);
+    let down = taps(from_height, height, filter);
+    let planes = [0, 1, 2].map(|c| scale_plane(&picture.planes[c], &across, &down));
+    Ok(Picture { planes })
+}
+
+/// One plane: each band of output rows scales the input rows it needs across, then sums them down.
+fn scale_plane(plane: &Plane, across: &[Taps], down: &[Taps]) -> Plane {
+    let (width, height) = (across.len(), down.len());
+    let mut out = Plane::filled(width, height, 0.0);
+    out.data.par_chunks_mut(width * BAND_ROWS).enumerate().for_each(|(i, band)| {
+        let rows = &down[i * BAND_ROWS..(i * BAND_ROWS + band.len() / width)];
+        let first = rows.iter().map(|t| t.first).min().unwrap_or(0);
+        let last = rows.iter().map(|t| t.first + t.weights.len()).max().unwrap_or(0);
+        let mut narrow = vec![0.0_f32; (last - first) * width];
+        for (y, line) in narrow.chunks_exact_mut(width).enumerate() {
+            let source = plane.row(first + y);
+            for (value, taps) in line.iter_mut().zip(across) {
+                let samples = &source[taps.first..taps.first + taps.weights.len()];
+                *value = samples.iter().zip(&taps.weights).map(|(s, w)| s * w).sum();
+            }
+        }
+        for (line, taps) in band.chunks_exact_mut(width).zip(rows) {
+            for (k, &weight) in taps.weights.iter().enumerate() {
+                let at = (taps.first - first + k) * width;
+                for (value, s) in line.iter_mut().zip(&narrow[at..at + width]) {
+                    *value += weight * s;
+                }
+            }
+        }
+    });
+    out
+}

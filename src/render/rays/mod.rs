@@ -1,0 +1,331 @@
+//! The slow check: random points on the photosite and the pupil, thin-lens rays traced to the
+//! wall, the exact on-time of the emitter that is hit from its list of pulses.
+//!
+//! It shares no table and no approximation with the fast engine: only the scene's plain data and
+//! [`crate::colour`]. Its one error is that of sampling, and two seeds give independent frames to
+//! measure that by (see [`crate::render::agree`]).
+
+mod draw;
+pub mod events;
+mod trace;
+
+use crate::colour;
+use crate::frame::{Electrons, Plane, Window};
+use crate::optics::Diffraction;
+use crate::render::{Cancelled, Run};
+use crate::scene::Scene;
+use crate::wall::drive::DriveKind;
+use draw::{Airy, Directions, Pupil, Sequence, gaussian, mix};
+use glam::DVec2;
+use rayon::prelude::*;
+use std::f64::consts::{FRAC_PI_4, PI};
+use std::sync::atomic::{AtomicUsize, Ordering};
+use trace::{Eye, Target};
+
+/// How many rays, and which random numbers.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub struct RaySettings {
+    /// Points drawn on each photosite; at least 1. Powers of two are used best. With a low-pass
+    /// filter they are shared by its four spots, rounded up.
+    pub samples: u32,
+    /// Seed: two seeds give independent frames.
+    pub seed: u64,
+}
+
+impl Default for RaySettings {
+    fn default() -> Self {
+        Self { samples: 4096, seed: 1 }
+    }
+}
+
+/// Why the slow check gave no frame.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+pub enum RaysError {
+    /// It was stopped.
+    #[error(transparent)]
+    Cancelled(#[from] Cancelled),
+    /// Rays know no waves.
+    #[error(
+        "the slow check traces rays and cannot do `diffraction: wave`; \
+         set `diffraction` to `off` or `convolved` to compare"
+    )]
+    Wave,
+}
+
+/// Noise-free photoelectrons of every photosite of a window (full-sensor columns and rows).
+///
+/// The same bits for any number of threads; a window is the same as that part of a larger one.
+///
+/// # Errors
+/// [`RaysError::Cancelled`] when `run` was cancelled, [`RaysError::Wave`] for wave diffraction.
+pub fn render(
+    scene: &Scene,
+    frame: u32,
+    window: Window,
+    settings: &RaySettings,
+    run: &Run,
+) -> Result<Electrons, RaysError> {
+    if scene.lens.diffraction == Diffraction::Wave {
+        return Err(RaysError::Wave);
+    }
+    let engine = Engine::new(scene, frame, settings);
+    let (width, height) = (window.width as usize, window.height as usize);
+    let planes = scene.camera.mosaic.planes();
+    let done = AtomicUsize::new(0);
+    let rows: Vec<Vec<f32>> = (0..window.height)
+        .into_par_iter()
+        .map_init(
+            || Lights::new(&engine),
+            |lights, y| {
+                if run.is_cancelled() {
+                    return Err(Cancelled);
+                }
+                let row = engine.row(lights, window, window.y + y);
+                if let Some(progress) = &run.progress {
+                    let rows_done = done.fetch_add(1, Ordering::Relaxed) + 1;
+                    progress(rows_done as f64 / height as f64);
+                }
+                Ok(row)
+            },
+        )
+        .collect::<Result<_, _>>()?;
+    let mut electrons =
+        Electrons { window, planes: vec![Plane::filled(width, height, 0.0); planes] };
+    for (y, row) in rows.iter().enumerate() {
+        for (plane, part) in electrons.planes.iter_mut().zip(row.chunks_exact(width.max(1))) {
+            plane.data[y * width..(y + 1) * width].copy_from_slice(part);
+        }
+    }
+    Ok(electrons)
+}
+
+/// Everything that is the same for all photosites of a frame.
+struct Engine<'a> {
+    scene: &'a Scene,
+    frame: u32,
+    settings: RaySettings,
+    eye: Eye,
+    targets: [Target; 3],
+    pupil: Pupil,
+    directions: Directions,
+    airy: Option<Airy>,
+    /// Metres on the sensor for each unit of an Airy point, per colour.
+    airy_m: [f64; 3],
+    /// Spots of the low-pass filter, metres on the sensor.
+    spots: Vec<DVec2>,
+    /// Luminance of an emitter whose light over the exposure is that of top code.
+    top_nits: [f64; 3],
+    /// Exponent of the cosine of the viewing angle.
+    falloff: [Option<f64>; 3],
+    /// Light of top code, long-run mean over full light.
+    top_duty: f64,
+    /// Electrons per cd/m² on the axis, `[row of the matrix][emitter colour]`.
+    electrons_per_nit: [[f64; 3]; 3],
+    levels: Vec<f64>,
+}
+
+impl<'a> Engine<'a> {
+    fn new(scene: &'a Scene, frame: u32, settings: &RaySettings) -> Self {
+        let (wall, lens, camera) = (&scene.wall, &scene.lens, &scene.camera);
+        let stop = lens.working_f_number();
+        // A checked scene has a white inside its primaries; without one there is no light to share.
+        let shares = colour::luminance_shares(wall.emitters.map(|e| e.xy), wall.white_xy)
+            .unwrap_or([0.0; 3]);
+        let mut top_nits = [0.0; 3];
+        let mut electrons_per_nit = [[0.0; 3]; 3];
+        for c in 0..3 {
+            let emitter = &wall.emitters[c];
+            let packing = wall.pitch_m * wall.pitch_m / emitter.shape.area_m2(wall.pitch_m);
+            top_nits[c] = wall.white_nits * wall.brightness * shares[c] * packing;
+            let lux_seconds = FRAC_PI_4 / (stop * stop) * lens.transmission * camera.exposure_s;
+            let photons =
+                colour::led_photons_per_lux_second_m2(emitter.wavelength_m, emitter.linewidth_m);
+            let area = camera.photosite_m * camera.photosite_m * camera.fill_factor;
+            for (electrons, matrix) in electrons_per_nit.iter_mut().zip(&camera.matrix) {
+                electrons[c] = lux_seconds * photons * area * matrix[c];
+            }
+        }
+        let spots = match scene.low_pass {
+            None => vec![DVec2::ZERO],
+            Some(filter) => [(-0.5, -0.5), (0.5, -0.5), (-0.5, 0.5), (0.5, 0.5)]
+                .map(|(x, y)| DVec2::new(x * filter.across_m, y * filter.upright_m))
+                .to_vec(),
+        };
+        let pupil = if lens.defocus {
+            Pupil::new(lens.iris, 0.5 * lens.focal_m / lens.f_number)
+        } else {
+            Pupil::Centre
+        };
+        let airy = (lens.diffraction == Diffraction::Convolved).then(Airy::new);
+        Self {
+            scene,
+            frame,
+            settings: *settings,
+            eye: Eye::new(scene),
+            targets: [0, 1, 2].map(|c| Target::new(wall, c)),
+            pupil,
+            directions: Directions::new(),
+            airy,
+            airy_m: wall.emitters.map(|e| e.wavelength_m * stop / PI),
+            spots,
+            top_nits,
+            falloff: wall.emitters.map(|e| e.half_angle_rad.map(falloff_exponent)),
+            top_duty: events::top_duty(&scene.drive),
+            electrons_per_nit,
+            levels: wall.levels(),
+        }
+    }
+
+    /// One row of every plane, one after the other.
+    fn row(&self, lights: &mut Lights, window: Window, y: u32) -> Vec<f32> {
+        let (camera, clock) = (&self.scene.camera, &self.scene.drive.clock);
+        let start = camera.row_start_s(self.frame, y);
+        let wall_time = |camera_s: f64| camera_s * (1.0 + clock.drift) + clock.phase_s;
+        lights.expose(wall_time(start), wall_time(start + camera.exposure_s));
+        let mean = [0, 1, 2].map(|c| {
+            let m = &self.electrons_per_nit;
+            (m[0][c] + m[1][c] + m[2][c]) / 3.0
+        });
+        let planes = camera.mosaic.planes();
+        let width = window.width as usize;
+        let mut row = vec![0.0_f32; planes * width];
+        for i in 0..width {
+            let x = window.x + i as u32;
+            let nits = self.photosite(lights, x, y);
+            for plane in 0..planes {
+                let matrix = match camera.mosaic.colour_at(x, y) {
+                    Some(k) => &self.electrons_per_nit[usize::from(k).min(2)],
+                    None if planes == 3 => &self.electrons_per_nit[plane],
+                    None => &mean,
+                };
+                let sum = matrix[0] * nits[0] + matrix[1] * nits[1] + matrix[2] * nits[2];
+                row[plane * width + i] = sum as f32;
+            }
+        }
+        row
+    }
+
+    /// Mean luminance, over points, pupil and exposure, that a photosite sees of each emitter
+    /// colour, cd/m², natural vignetting included.
+    fn photosite(&self, lights: &mut Lights, x: u32, y: u32) -> [f64; 3] {
+        let camera = &self.scene.camera;
+        // Upright picture: x to the right, y up, from the centre of the sensor.
+        let centre = DVec2::new(
+            f64::from(x) + 0.5 - 0.5 * f64::from(camera.columns),
+            0.5 * f64::from(camera.rows) - f64::from(y) - 0.5,
+        ) * camera.photosite_m;
+        let side = camera.photosite_m * camera.fill_factor.sqrt();
+        let place = u64::from(y) << 32 | u64::from(x);
+        let key = mix(self.settings.seed ^ mix(place ^ mix(u64::from(self.frame))));
+        let each = self.settings.samples.max(1).div_ceil(self.spots.len() as u32);
+        let mut sum = [0.0; 3];
+        for (s, &spot) in self.spots.iter().enumerate() {
+            let mut sequence = Sequence::new(&self.directions, mix(key ^ s as u64));
+            for _ in 0..each {
+                self.sample(lights, centre + spot, side, sequence.point(), &mut sum);
+            }
+        }
+        let cos = if self.scene.lens.vignetting { self.eye.field_cos(centre) } else { 1.0 };
+        let share = cos * cos * cos * cos / (f64::from(each) * self.spots.len() as f64);
+        [0, 1, 2].map(|c| sum[c] * share * self.top_nits[c])
+    }
+
+    /// Adds the light of one random point of the photosite and of the pupil.
+    fn sample(
+        &self,
+        lights: &mut Lights,
+        middle: DVec2,
+        side: f64,
+        u: [f64; draw::DIMENSIONS],
+        sum: &mut [f64; 3],
+    ) {
+        let mut sensor = middle + DVec2::new(u[2] - 0.5, u[3] - 0.5) * side;
+        let aberration = self.scene.lens.aberration_m;
+        if aberration > 0.0 {
+            sensor += gaussian(u[4], u[5]) * aberration;
+        }
+        let pupil = self.pupil.point(u[0], u[1]);
+        match &self.airy {
+            None => {
+                if let Some(hit) = self.eye.hit(sensor, pupil) {
+                    for (c, s) in sum.iter_mut().enumerate() {
+                        *s += self.seen(lights, c, &hit);
+                    }
+                }
+            }
+            Some(airy) => {
+                // Every colour has its own pattern, so its own ray.
+                let offset = airy.point(u[6], u[7]);
+                for (c, s) in sum.iter_mut().enumerate() {
+                    if let Some(hit) = self.eye.hit(sensor + offset * self.airy_m[c], pupil) {
+                        *s += self.seen(lights, c, &hit);
+                    }
+                }
+            }
+        }
+    }
+
+    /// Light of one colour where a ray meets the wall, 1 for top code looked at straight.
+    fn seen(&self, lights: &mut Lights, colour: usize, hit: &trace::Hit) -> f64 {
+        let light = self.targets[colour].light(hit.point, |i, j| lights.at(colour, i, j));
+        match self.falloff[colour] {
+            Some(k) if light > 0.0 => light * libm::pow(hit.cos, k),
+            _ => light,
+        }
+    }
+}
+
+/// k of cos(angle)^k that is ½ at the half angle.
+fn falloff_exponent(half_angle_rad: f64) -> f64 {
+    libm::log(0.5) / libm::log(libm::cos(half_angle_rad))
+}
+
+/// Mean light of wall pixels over the exposure of one row, worked out when first asked for.
+struct Lights<'a> {
+    engine: &'a Engine<'a>,
+    from_s: f64,
+    to_s: f64,
+    /// `[colour][slot][code]`; not a number where not yet known.
+    known: Vec<f64>,
+    filled: Vec<usize>,
+    slots: usize,
+}
+
+impl<'a> Lights<'a> {
+    fn new(engine: &'a Engine<'a>) -> Self {
+        let drive = &engine.scene.drive;
+        let steady = matches!(drive.kind, DriveKind::Steady | DriveKind::HeldMean { .. });
+        let slots = if steady { 1 } else { drive.scan.max(1) as usize };
+        let known = vec![f64::NAN; 3 * slots * engine.levels.len()];
+        Self { engine, from_s: 0.0, to_s: 0.0, known, filled: Vec::new(), slots }
+    }
+
+    /// Starts a new exposure, in wall time.
+    fn expose(&mut self, from_s: f64, to_s: f64) {
+        (self.from_s, self.to_s) = (from_s, to_s);
+        for &place in &self.filled {
+            self.known[place] = f64::NAN;
+        }
+        self.filled.clear();
+    }
+
+    /// Mean light of a wall pixel over the exposure, 1 for the long-run mean of top code.
+    fn at(&mut self, colour: usize, column: usize, row: usize) -> f64 {
+        let (wall, drive) = (&self.engine.scene.wall, &self.engine.scene.drive);
+        let codes = &self.engine.scene.content.codes[colour];
+        let code = codes.get(row * wall.columns as usize + column).copied().unwrap_or(0);
+        let code = usize::from(code).min(self.engine.levels.len() - 1);
+        let slot = row % wall.panel_rows.max(1) as usize % self.slots;
+        let place = (colour * self.slots + slot) * self.engine.levels.len() + code;
+        let known = self.known[place];
+        if !known.is_nan() {
+            return known;
+        }
+        let level = self.engine.levels[code];
+        let lit_s = events::lit_s(drive, level, colour, slot as u32, self.from_s, self.to_s);
+        let mean = lit_s / (self.to_s - self.from_s) / self.engine.top_duty;
+        self.known[place] = mean;
+        self.filled.push(place);
+        mean
+    }
+}
