@@ -36,7 +36,7 @@ pub fn load(path: &std::path::Path, edits: &[Edit]) -> anyhow::Result<Result<Sce
             print(&problems, &source);
             let count = problems.len();
             let words = if count == 1 { "1 problem".into() } else { format!("{count} problems") };
-            eprintln!("{}: {words}; nothing was rendered", source.file);
+            eprintln!("{}: {words}", source.file);
             Ok(Err(count))
         }
     }
