@@ -1,1 +1,4 @@
-//! cli
+//! One file a command; printing of diagnostics.
+
+pub mod check;
+pub mod schema;

@@ -2,6 +2,12 @@
 
 use std::ops::Range;
 
+mod render;
+mod suggest;
+
+pub use render::{render, summary};
+pub use suggest::closest;
+
 /// How much a diagnostic matters.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Severity {
@@ -24,6 +30,36 @@ pub struct Diagnostic {
     pub message: String,
     /// What to do about it.
     pub hint: Option<String>,
+}
+
+impl Diagnostic {
+    /// An error about a key, place and hint to be added.
+    pub fn error(key: impl Into<String>, message: impl Into<String>) -> Self {
+        Self {
+            severity: Severity::Error,
+            key: key.into(),
+            place: None,
+            message: message.into(),
+            hint: None,
+        }
+    }
+
+    /// A note about a key, place and hint to be added.
+    pub fn note(key: impl Into<String>, message: impl Into<String>) -> Self {
+        Self { severity: Severity::Note, ..Self::error(key, message) }
+    }
+
+    /// With a hint.
+    pub fn hint(mut self, hint: impl Into<String>) -> Self {
+        self.hint = Some(hint.into());
+        self
+    }
+
+    /// With a place.
+    pub fn at(mut self, place: Option<Place>) -> Self {
+        self.place = place;
+        self
+    }
 }
 
 /// A place in a text file.

@@ -1,10 +1,67 @@
 //! A scene: as written in the file, and as meant (SI units, checked, immutable).
+//!
+//! [`parse`] goes the whole way from text to [`Scene`] and gathers every problem on it.
+
+mod check;
+mod describe;
+mod edit;
+pub mod written;
+
+pub use check::limits;
+pub use describe::describe;
+pub use edit::Edit;
 
 use crate::diag::Diagnostic;
 use crate::optics::{Lens, LowPass, Pose};
 use crate::sensor::Camera;
+use crate::wall::content::Rgb16;
 use crate::wall::{Wall, WallImage, drive::Drive};
 use std::sync::Arc;
+
+/// Where content pictures come from; files are the business of `input`.
+pub trait ContentPictures {
+    /// Loads a picture by its path as written in the scene. The error says what is wrong, file
+    /// name included, in a sentence for people.
+    fn load(&self, path: &str) -> Result<Rgb16, String>;
+}
+
+/// No pictures at all: every one is missing.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct NoPictures;
+
+impl ContentPictures for NoPictures {
+    fn load(&self, path: &str) -> Result<Rgb16, String> {
+        Err(format!("picture '{path}' is not there"))
+    }
+}
+
+/// Reads and checks a scene.
+///
+/// `name` is a short name for titles and files (not a path). The error holds every problem
+/// found, in the order of the file; it is never empty.
+pub fn parse(
+    text: &str,
+    name: &str,
+    pictures: &dyn ContentPictures,
+) -> Result<Scene, Vec<Diagnostic>> {
+    parse_edited(text, name, &[], pictures)
+}
+
+/// [`parse`] with some keys set anew, such as `lens.focal_mm=50`.
+///
+/// An edit replaces the key, or adds it; of keys that say the same thing in different ways
+/// (shutter angle and speed) it replaces the one that is there. Problems of edited keys have no
+/// place in the file.
+pub fn parse_edited(
+    text: &str,
+    name: &str,
+    edits: &[Edit],
+    pictures: &dyn ContentPictures,
+) -> Result<Scene, Vec<Diagnostic>> {
+    let mut root = written::parse(text).map_err(|problem| vec![problem])?;
+    edit::apply(&mut root, edits).map_err(|problem| vec![problem])?;
+    check::meant(&written::read(&root), name, pictures)
+}
 
 /// A scene as meant: every value checked and in SI units.
 #[derive(Debug, Clone)]

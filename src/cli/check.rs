@@ -1,0 +1,66 @@
+//! `gridbeat check SCENE`: all problems and notes, and the scene as understood.
+
+use crate::diag::{self, Diagnostic};
+use crate::input::{PictureFiles, SceneText, scene_text};
+use crate::scene::{self, Edit, Scene};
+use std::io::{IsTerminal, Write};
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+/// Arguments of `gridbeat check`.
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// The scene file (YAML)
+    pub scene: PathBuf,
+    /// Set a key before checking, such as lens.focal_mm=50; may be given several times
+    #[arg(long = "set", value_name = "KEY=VALUE")]
+    pub set: Vec<Edit>,
+    /// Print problems and notes only, not the scene as understood
+    #[arg(long)]
+    pub brief: bool,
+}
+
+/// Reads and checks a scene, printing problems and notes to standard error.
+///
+/// `Err` when the file cannot be read; `Ok(Err(count))` when the scene is refused, its problems
+/// printed. Other commands start with this too, so that they all speak alike.
+pub fn load(path: &std::path::Path, edits: &[Edit]) -> anyhow::Result<Result<Scene, usize>> {
+    let source = scene_text(path)?;
+    let pictures = PictureFiles::in_folder(&source.folder);
+    match scene::parse_edited(&source.text, &source.name, edits, &pictures) {
+        Ok(scene) => {
+            print(&scene.notes, &source);
+            Ok(Ok(scene))
+        }
+        Err(problems) => {
+            print(&problems, &source);
+            let count = problems.len();
+            let words = if count == 1 { "1 problem".into() } else { format!("{count} problems") };
+            eprintln!("{}: {words}", source.file);
+            Ok(Err(count))
+        }
+    }
+}
+
+fn print(diagnostics: &[Diagnostic], source: &SceneText) {
+    let colour = std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none();
+    eprint!("{}", diag::render(diagnostics, &source.file, &source.text, colour));
+}
+
+/// Runs the command. Exit code 0 for a scene that can be rendered, 1 for one that is refused.
+pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
+    let Ok(scene) = load(&args.scene, &args.set)? else {
+        return Ok(ExitCode::from(1));
+    };
+    let mut out = std::io::stdout().lock();
+    if !args.brief {
+        out.write_all(scene::describe(&scene).as_bytes())?;
+    }
+    let notes = match scene.notes.len() {
+        0 => "no notes".into(),
+        1 => "1 note".into(),
+        n => format!("{n} notes"),
+    };
+    writeln!(out, "{}: fine, {notes}", scene.name)?;
+    Ok(ExitCode::SUCCESS)
+}

@@ -1,0 +1,136 @@
+//! From the scene as written to the scene as meant: converts to SI once, gathers every
+//! contradiction, and adds what a person should know.
+
+mod camera;
+mod content;
+mod drive;
+pub mod limits;
+mod notes;
+mod place;
+mod wall;
+
+use super::written::{Read, SceneFile};
+use super::{ContentPictures, Scene};
+use crate::diag::Diagnostic;
+use std::sync::Arc;
+
+/// Keys that say the same thing in different ways: at most one of each list may be given.
+pub(super) const ALTERNATIVES: [&[&str]; 12] = [
+    &["camera.shutter_angle_deg", "camera.shutter_speed", "camera.exposure_ms"],
+    &["camera.photosite_pitch_um", "camera.sensor_mm"],
+    &["placement.distance_m", "placement.distance"],
+    &["placement.lateral_m", "placement.lateral"],
+    &["placement.vertical_m", "placement.vertical"],
+    &["placement.aim_m", "placement.pan_deg"],
+    &["placement.aim_m", "placement.tilt_deg"],
+    &["lens.focus.distance_m", "lens.focus.distance", "lens.focus.on"],
+    &["lens.aberration_um", "lens.aberration_mtf50_cycles_per_mm"],
+    &["filters.low_pass.separation_um", "filters.low_pass.separation_photosites"],
+    &["wall.size_px", "wall.cabinets"],
+    &[
+        "subject.distance_m",
+        "subject.distance",
+        "subject.in_front_of_wall_m",
+        "subject.in_front_of_wall",
+    ],
+];
+
+/// What the checks found so far.
+pub(super) struct Findings<'a> {
+    read: &'a Read,
+    errors: Vec<Diagnostic>,
+    notes: Vec<Diagnostic>,
+}
+
+impl Findings<'_> {
+    /// Refuses a key, unless it or one of the keys that the reason rests on (`also`) is faulty in
+    /// itself: then the reason may be false.
+    fn refuse(&mut self, key: &str, also: &[&str], message: String, hint: &str) {
+        if self.read.is_bad(key) || also.iter().any(|key| self.read.is_bad(key)) {
+            return;
+        }
+        let mut diagnostic = Diagnostic::error(key, message).at(self.read.place(key));
+        if !hint.is_empty() {
+            diagnostic = diagnostic.hint(hint);
+        }
+        self.errors.push(diagnostic);
+    }
+
+    fn note(&mut self, key: &str, message: String, hint: &str) {
+        self.notes.push(Diagnostic::note(key, message).hint(hint).at(self.read.place(key)));
+    }
+
+    fn given(&self, key: &str) -> bool {
+        self.read.is_given(key)
+    }
+
+    fn alternatives(&mut self) {
+        for group in ALTERNATIVES {
+            let given: Vec<&str> = group.iter().copied().filter(|key| self.given(key)).collect();
+            if let [first, .., last] = given.as_slice() {
+                let short = |key: &str| key.rsplit('.').next().unwrap_or(key).to_string();
+                let message = format!("given together with `{}`", short(first));
+                let hint = format!("keep one of {}", {
+                    let names: Vec<String> =
+                        group.iter().map(|k| format!("`{}`", short(k))).collect();
+                    names.join(", ")
+                });
+                // Said even of a key that is faulty in itself: that it stands there twice is sure.
+                let place = self.read.place(last);
+                self.errors.push(Diagnostic::error(*last, message).hint(hint).at(place));
+            }
+        }
+    }
+}
+
+/// The scene as meant. `name` is a short name for files and titles.
+pub(super) fn meant(
+    read: &Read,
+    name: &str,
+    pictures: &dyn ContentPictures,
+) -> Result<Scene, Vec<Diagnostic>> {
+    let file: &SceneFile = &read.file;
+    let mut found = Findings { read, errors: Vec::new(), notes: Vec::new() };
+    found.alternatives();
+    let wall = wall::wall(&mut found, &file.wall, &file.effects);
+    let camera = camera::camera(&mut found, &file.camera, &file.effects);
+    let drive = drive::drive(&mut found, &file.drive, camera.fps);
+    let place = place::place(&mut found, file);
+    let low_pass = camera::low_pass(&mut found, file, camera.photosite_m);
+    let delivery = camera::delivery(&file.delivery);
+    limits::limits(&mut found, &wall, &camera, &delivery);
+    // Only a wall of a sure and sane size is painted.
+    let size_is_sure =
+        !read.is_bad("wall") && found.errors.iter().all(|e| !e.key.starts_with("wall"));
+    let content = content::content(&mut found, &file.content, &wall, pictures, size_is_sure);
+    let mut errors = read.problems.clone();
+    errors.append(&mut found.errors);
+    let (Some(content), Some(place), true) = (content, place, errors.is_empty()) else {
+        if errors.is_empty() {
+            // No check may end without a reason.
+            errors.push(Diagnostic::error("", "the scene cannot be resolved"));
+        }
+        in_order_of_the_file(&mut errors);
+        return Err(errors);
+    };
+    notes::notes(&mut found, &wall, &drive, &camera, &place);
+    let mut notes = found.notes;
+    in_order_of_the_file(&mut notes);
+    Ok(Scene {
+        name: name.to_string(),
+        wall,
+        drive,
+        content: Arc::new(content),
+        lens: place.lens,
+        low_pass,
+        camera,
+        pose: place.pose,
+        delivery,
+        subject_m: place.subject_m,
+        notes,
+    })
+}
+
+fn in_order_of_the_file(diagnostics: &mut [Diagnostic]) {
+    diagnostics.sort_by_key(|d| d.place.as_ref().map_or((0, 0), |p| (p.line, p.column)));
+}

@@ -1,0 +1,344 @@
+//! A scene as understood, in plain words with units.
+
+use super::Scene;
+use crate::develop::{ColourSpace, DeliveryTransfer, Demosaic, ScaleFilter};
+use crate::optics::transfer::blur_disc_m;
+use crate::optics::{Diffraction, Iris};
+use crate::sensor::{Mosaic, Readout};
+use crate::units::{angle, frequency, length, number, percent, rate, shutter, time};
+use crate::wall::drive::{DriveKind, SplitOrder};
+use crate::wall::{COLOURS, EmitterShape, WallTransfer};
+use glam::DVec3;
+
+/// The scene in lines of `what: value`, grouped as in the file.
+pub fn describe(scene: &Scene) -> String {
+    let mut out = Lines::default();
+    wall(&mut out, scene);
+    drive(&mut out, scene);
+    lens(&mut out, scene);
+    camera(&mut out, scene);
+    placement(&mut out, scene);
+    delivery(&mut out, scene);
+    out.text
+}
+
+#[derive(Default)]
+struct Lines {
+    text: String,
+}
+
+impl Lines {
+    fn group(&mut self, name: &str) {
+        self.text.push_str(name);
+        self.text.push('\n');
+    }
+
+    fn line(&mut self, what: &str, value: impl AsRef<str>) {
+        self.text.push_str(&format!("  {what:<22} {}\n", value.as_ref()));
+    }
+}
+
+fn wall(out: &mut Lines, scene: &Scene) {
+    let wall = &scene.wall;
+    let (width, height) = wall.size_m();
+    out.group("wall");
+    out.line(
+        "size",
+        format!("{} × {} px, {} × {}", wall.columns, wall.rows, length(width), length(height)),
+    );
+    out.line("pixel pitch", length(wall.pitch_m));
+    if (wall.panel_columns, wall.panel_rows) != (wall.columns, wall.rows) {
+        let (across, down) = (wall.columns / wall.panel_columns, wall.rows / wall.panel_rows);
+        out.line(
+            "cabinets",
+            format!("{across} × {down} of {} × {} px", wall.panel_columns, wall.panel_rows),
+        );
+    }
+    for (name, e) in COLOURS.iter().zip(&wall.emitters) {
+        let shape = match e.shape {
+            EmitterShape::Rectangle { width_m, height_m } => {
+                format!("{} × {}", length(width_m), length(height_m))
+            }
+            EmitterShape::Disc { diameter_m } => format!("disc of {}", length(diameter_m)),
+            EmitterShape::Tent => "tent".into(),
+        };
+        let falloff = match e.half_angle_rad {
+            Some(half) => format!("half as bright at {}", angle(half)),
+            None => "same from every side".into(),
+        };
+        out.line(
+            name,
+            format!(
+                "{shape}, {} right and {} up, {} nm, x {:.4} y {:.4}, {falloff}",
+                length(e.offset_m.x),
+                length(e.offset_m.y),
+                number(e.wavelength_m * 1e9),
+                e.xy[0],
+                e.xy[1]
+            ),
+        );
+    }
+    out.line(
+        "full white",
+        format!(
+            "{} cd/m² at {} brightness, x {:.4} y {:.4}",
+            number(wall.white_nits * wall.brightness),
+            percent(wall.brightness),
+            wall.white_xy[0],
+            wall.white_xy[1]
+        ),
+    );
+    let curve = match wall.transfer {
+        WallTransfer::Gamma(1.0) => "linear".into(),
+        WallTransfer::Gamma(gamma) => format!("gamma {gamma}"),
+        WallTransfer::Srgb => "sRGB".into(),
+    };
+    out.line("code values", format!("{} bits, {curve}", wall.bits));
+}
+
+fn drive(out: &mut Lines, scene: &Scene) {
+    let d = &scene.drive;
+    out.group("drive");
+    let kind = match d.kind {
+        DriveKind::Steady => "steady light".into(),
+        DriveKind::HeldMean { bits } => format!("steady light in {bits} bits of grey"),
+        DriveKind::Pwm => "one pulse a refresh, all rows at once".into(),
+        DriveKind::Scanned => format!("one pulse a refresh, one row in {} at a time", d.scan),
+        DriveKind::Split { bits, order } => format!(
+            "split, {bits} bits, {}, one row in {} at a time",
+            match order {
+                SplitOrder::Even => "even order",
+                SplitOrder::BitReversed => "bit-reversed order",
+            },
+            d.scan
+        ),
+    };
+    out.line("kind", kind);
+    if d.is_steady() {
+        return;
+    }
+    out.line(
+        "refresh",
+        format!(
+            "{}, {} times a video frame at {}",
+            frequency(d.refresh_hz),
+            number(d.refresh_hz / d.video_hz),
+            rate(d.video_hz)
+        ),
+    );
+    out.line("full white is lit", format!("{} of the time", percent(d.timing().top_duty())));
+    let dark = [
+        (d.dark_slot_s, "a row's turn"),
+        (d.dark_refresh_s, "a refresh"),
+        (d.dark_frame_s, "a video frame"),
+    ];
+    for (dark_s, of) in dark.iter().filter(|(dark_s, _)| *dark_s > 0.0) {
+        out.line("dark", format!("{} at the end of {of}", time(*dark_s)));
+    }
+    out.line("rise, fall", format!("{}, {}", time(d.rise_s), time(d.fall_s)));
+    if d.delay_s != [0.0; 3] {
+        let delays: Vec<String> = d.delay_s.iter().map(|s| time(*s)).collect();
+        out.line("delay per colour", delays.join(", "));
+    }
+    let phase = angle(d.clock.phase_s * d.video_hz * std::f64::consts::TAU);
+    out.line(
+        "clock",
+        if d.clock.drift == 0.0 {
+            format!("shared with the camera, wall {phase} ahead")
+        } else {
+            format!("its own, {} ppm fast, {phase} ahead at the start", number(d.clock.drift * 1e6))
+        },
+    );
+}
+
+fn lens(out: &mut Lines, scene: &Scene) {
+    let lens = &scene.lens;
+    out.group("lens");
+    out.line("focal length", length(lens.focal_m));
+    out.line(
+        "aperture",
+        format!("f/{}, passes {} of the light", number(lens.f_number), percent(lens.transmission)),
+    );
+    out.line(
+        "focus",
+        format!(
+            "{} from the lens, {} from the sensor plane",
+            length(lens.focus_m),
+            length(lens.focus_m + lens.image_m())
+        ),
+    );
+    if let Some(subject_m) = scene.subject_m {
+        out.line("subject", format!("{} from the lens", length(subject_m)));
+    }
+    out.line(
+        "iris",
+        match lens.iris {
+            Iris::Round => "round".into(),
+            Iris::Bladed { blades, rotation_rad } => {
+                format!("{blades} blades, turned {}", angle(rotation_rad))
+            }
+        },
+    );
+    out.line("aberration", format!("{} (one standard deviation)", length(lens.aberration_m)));
+    out.line("distortion", format!("{} at the corner", percent(lens.distortion)));
+    let switch = |on: bool| if on { "on" } else { "off" };
+    out.line("natural vignetting", switch(lens.vignetting));
+    out.line("defocus", switch(lens.defocus));
+    out.line(
+        "diffraction",
+        match lens.diffraction {
+            Diffraction::Off => "off",
+            Diffraction::Convolved => "convolved",
+            Diffraction::Wave => "wave",
+        },
+    );
+    out.line(
+        "low-pass filter",
+        match scene.low_pass {
+            None => "none".into(),
+            Some(f) => format!("{} across, {} upright", length(f.across_m), length(f.upright_m)),
+        },
+    );
+}
+
+fn camera(out: &mut Lines, scene: &Scene) {
+    let c = &scene.camera;
+    out.group("camera");
+    out.line(
+        "sensor",
+        format!(
+            "{} × {} photosites of {}, {} × {}",
+            c.columns,
+            c.rows,
+            length(c.photosite_m),
+            length(f64::from(c.columns) * c.photosite_m),
+            length(f64::from(c.rows) * c.photosite_m)
+        ),
+    );
+    out.line(
+        "colours",
+        match c.mosaic {
+            Mosaic::Bayer(block) => {
+                block.iter().map(|i| ["R", "G", "B"][usize::from(*i % 3)]).collect::<String>()
+            }
+            Mosaic::Monochrome => "monochrome".into(),
+            Mosaic::FullPlanes => "all three at every photosite".into(),
+        },
+    );
+    out.line("fill factor", percent(c.fill_factor));
+    out.line(
+        "shutter",
+        match c.readout {
+            Readout::Global => "global".into(),
+            Readout::Rolling { readout_s, bottom_up } => format!(
+                "rolling, {} from {}, {} a row",
+                time(readout_s),
+                if bottom_up { "bottom to top" } else { "top to bottom" },
+                time(c.line_s())
+            ),
+        },
+    );
+    out.line("frame rate", rate(c.fps));
+    out.line(
+        "exposure",
+        format!(
+            "{} ({})",
+            shutter(c.exposure_s),
+            angle(c.exposure_s * c.fps * std::f64::consts::TAU)
+        ),
+    );
+    out.line("exposure index", number(c.exposure_index));
+    out.line(
+        "photosite",
+        format!(
+            "holds {} e−, read noise {} e−, spread {}",
+            number(c.full_well_e),
+            number(c.read_noise_e),
+            percent(c.prnu)
+        ),
+    );
+    out.line("raw levels", format!("{} bits, black at {}", c.bits, c.black_level));
+    out.line("noise", if c.noise { format!("on, seed {}", c.seed) } else { "off".into() });
+    out.line(
+        "recorded",
+        format!("{} × {} from column {}, row {}", c.crop.width, c.crop.height, c.crop.x, c.crop.y),
+    );
+}
+
+fn placement(out: &mut Lines, scene: &Scene) {
+    let pose = &scene.pose;
+    let forward = pose.turn * DVec3::NEG_Z;
+    let axis_m = pose.lens_m.z / -forward.z;
+    let aim = pose.lens_m + forward * axis_m;
+    out.group("placement");
+    out.line(
+        "lens",
+        format!(
+            "{} in front of the wall, {} right and {} above its centre",
+            length(pose.lens_m.z),
+            length(pose.lens_m.x),
+            length(pose.lens_m.y)
+        ),
+    );
+    out.line(
+        "looks at",
+        format!(
+            "the point {} right and {} above the wall's centre, {} away",
+            length(aim.x),
+            length(aim.y),
+            length(axis_m)
+        ),
+    );
+    // Back to the words of the file: pan right, tilt up, roll clockwise are positive.
+    let pan = libm::atan2(forward.x, -forward.z);
+    let tilt = libm::asin(forward.y.clamp(-1.0, 1.0));
+    let roll = libm::atan2(-pose.turn.x_axis.y, pose.turn.y_axis.y);
+    out.line("pan, tilt, roll", format!("{}, {}, {}", angle(pan), angle(tilt), angle(roll)));
+    let pitch = scene.wall.pitch_m * scene.lens.image_m() / axis_m / scene.camera.photosite_m;
+    out.line("pitch on the sensor", format!("{} photosites", number(pitch)));
+    let disc = blur_disc_m(&scene.lens, axis_m).abs() / scene.camera.photosite_m;
+    out.line("blur disc of the wall", format!("{} photosites", number(disc)));
+}
+
+fn delivery(out: &mut Lines, scene: &Scene) {
+    let d = &scene.delivery;
+    out.group("delivery");
+    let filter = match d.filter {
+        ScaleFilter::Box => "box",
+        ScaleFilter::Bilinear => "bilinear",
+        ScaleFilter::Cubic => "cubic",
+        ScaleFilter::Lanczos3 => "three-lobed sinc",
+    };
+    let adds = if d.scale_in_linear_light { "linear light" } else { "code values" };
+    out.line(
+        "picture",
+        match d.size {
+            Some((w, h)) => format!("{w} × {h} px, scaled in {adds}, {filter} filter"),
+            None => format!(
+                "{} × {} px, as recorded",
+                scene.camera.crop.width, scene.camera.crop.height
+            ),
+        },
+    );
+    let demosaic = match d.demosaic {
+        Demosaic::Bilinear => "bilinear",
+        Demosaic::GradientCorrected => "gradient-corrected",
+        Demosaic::EdgeAware => "edge-aware",
+    };
+    let space = match d.colour_space {
+        ColourSpace::Bt709 => "BT.709",
+        ColourSpace::Bt2020 => "BT.2020",
+        ColourSpace::P3D65 => "P3 D65",
+        ColourSpace::CameraRgb => "the camera's own",
+    };
+    let curve = match d.transfer {
+        DeliveryTransfer::Linear => "linear",
+        DeliveryTransfer::Srgb => "sRGB",
+        DeliveryTransfer::Bt709 => "BT.709",
+    };
+    out.line("demosaic", demosaic);
+    out.line("colour space, curve", format!("{space}, {curve}"));
+    if d.push_stops != 0.0 {
+        out.line("push", crate::units::stops(d.push_stops));
+    }
+}

@@ -1,0 +1,114 @@
+//! Edits by key path: `lens.focal_mm=50`.
+
+use super::check::ALTERNATIVES;
+use super::written::{Key, Node, Value, parse, schema};
+use crate::diag::Diagnostic;
+use serde_json::Value as Json;
+
+/// A key to set, and its value as YAML text.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Edit {
+    /// Path of the key, such as `lens.focal_mm`.
+    pub key: String,
+    /// The value as it would stand in the file, such as `50` or `{solid: {light_percent: 18}}`;
+    /// empty or `null` takes the key out.
+    pub value: String,
+}
+
+impl std::str::FromStr for Edit {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, String> {
+        let (key, value) = text.split_once('=').ok_or_else(|| {
+            format!("'{text}' has no '='; write KEY=VALUE, such as lens.focal_mm=50")
+        })?;
+        let key = key.trim();
+        if key.is_empty() || key.split('.').any(|part| part.trim().is_empty()) {
+            return Err(format!(
+                "'{text}' names no key; write KEY=VALUE, such as lens.focal_mm=50"
+            ));
+        }
+        Ok(Self { key: key.into(), value: value.trim().into() })
+    }
+}
+
+/// Sets keys in a tree. Whether they exist and fit is judged later, with everything else.
+pub(super) fn apply(root: &mut Node, edits: &[Edit]) -> Result<(), Diagnostic> {
+    for edit in edits {
+        let value = match parse(&edit.value) {
+            Ok(node) => without_places(node).value,
+            Err(problem) => {
+                let mut problem = problem.at(None);
+                problem.key = edit.key.clone();
+                return Err(problem);
+            }
+        };
+        for group in ALTERNATIVES.iter().filter(|group| group.contains(&edit.key.as_str())) {
+            for other in group.iter().filter(|other| **other != edit.key) {
+                if !edits.iter().any(|e| e.key == *other) {
+                    remove(root, other);
+                }
+            }
+        }
+        let parts: Vec<&str> = edit.key.split('.').collect();
+        set(root, schema(), &parts, value);
+    }
+    Ok(())
+}
+
+fn without_places(node: Node) -> Node {
+    let value = match node.value {
+        Value::List(items) => Value::List(items.into_iter().map(without_places).collect()),
+        Value::Map(entries) => Value::Map(
+            entries
+                .into_iter()
+                .map(|(key, value)| (Key { name: key.name, place: None }, without_places(value)))
+                .collect(),
+        ),
+        other => other,
+    };
+    Node { place: None, value }
+}
+
+fn set(node: &mut Node, schema: &Json, parts: &[&str], value: Value) {
+    let Some((first, rest)) = parts.split_first() else {
+        *node = Node { place: None, value };
+        return;
+    };
+    let inner = option_of(schema, first).unwrap_or(&schema["properties"][*first]);
+    let is_choice = schema["oneOf"].is_array();
+    if !matches!(node.value, Value::Map(_)) {
+        node.value = Value::Map(Vec::new());
+    }
+    let Value::Map(entries) = &mut node.value else { return };
+    if is_choice {
+        // Another choice takes the place of the one that was made.
+        entries.retain(|(key, _)| key.name == *first);
+    }
+    let index = match entries.iter().position(|(key, _)| key.name == *first) {
+        Some(index) => index,
+        None => {
+            let key = Key { name: (*first).into(), place: None };
+            entries.push((key, Node { place: None, value: Value::Null }));
+            entries.len() - 1
+        }
+    };
+    set(&mut entries[index].1, inner, rest, value);
+}
+
+/// The schema of the option of a choice that is made by a key.
+fn option_of<'a>(schema: &'a Json, key: &str) -> Option<&'a Json> {
+    schema["oneOf"].as_array()?.iter().find_map(|option| option["properties"].get(key))
+}
+
+fn remove(node: &mut Node, path: &str) {
+    let Value::Map(entries) = &mut node.value else { return };
+    match path.split_once('.') {
+        Some((first, rest)) => {
+            if let Some((_, inner)) = entries.iter_mut().find(|(key, _)| key.name == first) {
+                remove(inner, rest);
+            }
+        }
+        None => entries.retain(|(key, _)| key.name != path),
+    }
+}

@@ -1,0 +1,105 @@
+//! The scene as written in its file: plain structs with a unit in every key's name, and their
+//! JSON Schema, from which the reader of the file, the key reference and an editor's completion
+//! all work, so that they cannot drift apart.
+//!
+//! Rules: no tagged, untagged or flattened enums; a choice is a word or a map with a single key.
+
+mod camera;
+mod schema;
+mod shape;
+mod wall;
+mod yaml;
+
+pub use camera::*;
+pub use schema::{editor_schema, key_reference, schema};
+pub use shape::{Read, read};
+pub use wall::*;
+pub use yaml::{Key, Node, Value, parse};
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+/// A scene: an LED wall, what it shows and how it is driven, and the camera that looks at it.
+#[derive(Debug, Clone, Default, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, default)]
+#[schemars(extend("required" = ["wall", "lens", "placement"]))]
+pub struct SceneFile {
+    /// Free text about the scene, for people.
+    pub about: Option<String>,
+    /// The LED wall.
+    pub wall: WallFile,
+    /// How the wall's light is switched over time.
+    pub drive: DriveFile,
+    /// What the wall shows.
+    pub content: ContentFile,
+    /// The person or thing in front of the wall.
+    pub subject: SubjectFile,
+    /// The lens.
+    pub lens: LensFile,
+    /// Filters at the lens and at the sensor.
+    pub filters: FiltersFile,
+    /// The camera and its recording mode.
+    pub camera: CameraFile,
+    /// Where the camera stands and how it is turned.
+    pub placement: PlacementFile,
+    /// The picture that is delivered.
+    pub delivery: DeliveryFile,
+    /// Switches that take single physical effects out, to look at one alone.
+    pub effects: EffectsFile,
+}
+
+/// Which physical effects take part.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, default)]
+pub struct EffectsFile {
+    /// Diffraction at the iris.
+    pub diffraction: DiffractionFile,
+    /// Blur of what is out of focus.
+    #[schemars(schema_with = "schema::switch")]
+    pub defocus: bool,
+    /// Blur of the lens itself (`lens.aberration_um`).
+    #[schemars(schema_with = "schema::switch")]
+    pub aberration: bool,
+    /// The low-pass filter at the sensor (`filters.low_pass`).
+    #[schemars(schema_with = "schema::switch")]
+    pub low_pass: bool,
+    /// Darkening towards the corners with the fourth power of the cosine of the field angle.
+    #[schemars(schema_with = "schema::switch")]
+    pub natural_vignetting: bool,
+    /// Radial distortion (`lens.distortion_percent`).
+    #[schemars(schema_with = "schema::switch")]
+    pub distortion: bool,
+    /// Emitters get darker when seen from the side (`half_angle_deg`).
+    #[schemars(schema_with = "schema::switch")]
+    pub viewing_angle: bool,
+    /// Noise of light and camera.
+    #[schemars(schema_with = "schema::switch")]
+    pub noise: bool,
+}
+
+impl Default for EffectsFile {
+    fn default() -> Self {
+        Self {
+            diffraction: DiffractionFile::Wave,
+            defocus: true,
+            aberration: true,
+            low_pass: true,
+            natural_vignetting: true,
+            distortion: true,
+            viewing_angle: true,
+            noise: true,
+        }
+    }
+}
+
+/// How diffraction enters.
+#[derive(Debug, Clone, Copy, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum DiffractionFile {
+    /// No diffraction.
+    Off,
+    /// The diffraction spot laid over the geometric blur disc: quick, too soft near focus.
+    Convolved,
+    /// The light wave through the defocused iris.
+    Wave,
+}

@@ -1,0 +1,509 @@
+//! The wall, its drive and its content, as written.
+
+use super::schema;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+/// The LED wall: flat, its centre the origin of all positions.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, default)]
+#[schemars(extend("required" = ["pixel_pitch_mm"]))]
+pub struct WallFile {
+    /// Distance between the centres of neighbouring wall pixels.
+    #[schemars(range(min = 0.1, max = 100.0))]
+    pub pixel_pitch_mm: Option<f64>,
+    /// Wall pixels across and down. Give this, or `cabinets`.
+    #[schemars(inner(range(min = 1, max = 100_000)))]
+    pub size_px: Option<[u32; 2]>,
+    /// Cabinets across and down; needs `cabinet_px`.
+    #[schemars(inner(range(min = 1, max = 1000)))]
+    pub cabinets: Option<[u32; 2]>,
+    /// Pixels across and down one cabinet: scan rows count from the top of each.
+    #[schemars(inner(range(min = 1, max = 100_000)), extend("x-default" = "the whole wall is one"))]
+    pub cabinet_px: Option<[u32; 2]>,
+    /// How the emitters are built; sets typical sizes and offsets from the pitch.
+    pub packaging: PackagingFile,
+    /// The emitters, colour by colour, where they differ from the packaging's typical values.
+    pub emitters: EmittersFile,
+    /// Luminance of full white at full brightness, straight on, averaged over pixels and time.
+    #[schemars(range(min = 0.1, max = 100_000.0))]
+    pub white_nits: f64,
+    /// Brightness the wall is run at.
+    #[schemars(range(min = 0.1, max = 100.0))]
+    pub brightness_percent: f64,
+    /// CIE 1931 chromaticity x, y of full white.
+    #[schemars(inner(range(min = 0.0, max = 1.0)))]
+    pub white_xy: [f64; 2],
+    /// From code value to light.
+    pub transfer: TransferFile,
+    /// Bits of a code value.
+    #[schemars(range(min = 1, max = 16))]
+    pub bits: u32,
+}
+
+impl Default for WallFile {
+    fn default() -> Self {
+        Self {
+            pixel_pitch_mm: None,
+            size_px: None,
+            cabinets: None,
+            cabinet_px: None,
+            packaging: PackagingFile::SurfaceMount,
+            emitters: EmittersFile::default(),
+            white_nits: 1500.0,
+            brightness_percent: 100.0,
+            white_xy: [0.3127, 0.3290],
+            transfer: TransferFile::Gamma(2.2),
+            bits: 10,
+        }
+    }
+}
+
+/// Common ways to build a wall pixel. Sizes are typical shares of the pitch, not any product's.
+#[derive(Debug, Clone, Copy, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum PackagingFile {
+    /// Single lamps with round lenses: red above, green left below, blue right below.
+    ThroughHole,
+    /// Three small chips in one package, red, green, blue from top to bottom.
+    SurfaceMount,
+    /// Bare chips close together on the board, red, green, blue from top to bottom.
+    ChipOnBoard,
+}
+
+/// Settings of single emitter colours.
+#[derive(Debug, Clone, Default, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, default)]
+pub struct EmittersFile {
+    /// The red emitter.
+    pub red: EmitterFile,
+    /// The green emitter.
+    pub green: EmitterFile,
+    /// The blue emitter.
+    pub blue: EmitterFile,
+}
+
+/// One emitter colour; whatever is left out comes from the packaging.
+#[derive(Debug, Clone, Default, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, default)]
+pub struct EmitterFile {
+    /// Shape and size of the light-giving face.
+    #[schemars(extend("x-default" = "from the packaging"))]
+    pub shape: Option<ShapeFile>,
+    /// Centre of the emitter from the centre of its pixel: right and up, as a viewer sees it.
+    #[schemars(inner(range(min = -100.0, max = 100.0)), extend("x-default" = "from the packaging"))]
+    pub offset_mm: Option<[f64; 2]>,
+    /// Peak wavelength.
+    #[schemars(
+        range(min = 380.0, max = 780.0),
+        extend("x-default" = "625 red, 525 green, 465 blue")
+    )]
+    pub peak_nm: Option<f64>,
+    /// Width of the spectrum at half its height.
+    #[schemars(range(min = 1.0, max = 150.0), extend("x-default" = "18 red, 33 green, 24 blue"))]
+    pub linewidth_nm: Option<f64>,
+    /// CIE 1931 chromaticity x, y.
+    #[schemars(
+        inner(range(min = 0.0, max = 1.0)),
+        extend("x-default" = "from peak and width of the spectrum")
+    )]
+    pub xy: Option<[f64; 2]>,
+    /// Angle off the normal at which it shines half as bright as straight on.
+    #[schemars(range(min = 5.0, max = 89.0), extend("x-default" = "from the packaging"))]
+    pub half_angle_deg: Option<f64>,
+}
+
+/// Shape of an emitter.
+#[derive(Debug, Clone, Copy, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum ShapeFile {
+    /// Width and height of a rectangle.
+    RectangleMm(#[schemars(schema_with = "schema::size_mm")] [f64; 2]),
+    /// Diameter of a disc.
+    DiscMm(#[schemars(schema_with = "schema::diameter_mm")] f64),
+}
+
+/// Transfer curve of the wall.
+#[derive(Debug, Clone, Copy, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum TransferFile {
+    /// Light is proportional to the code value.
+    Linear,
+    /// The sRGB curve.
+    Srgb,
+    /// Light is the code value to this power.
+    Gamma(#[schemars(schema_with = "schema::gamma")] f64),
+}
+
+/// How the wall's light is switched over time.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, default)]
+pub struct DriveFile {
+    /// How light is spread over a refresh.
+    pub kind: DriveKindFile,
+    /// Refreshes per second.
+    #[schemars(
+        range(min = 1.0, max = 1_000_000.0),
+        extend("x-default" = "the whole multiple of the video rate nearest to 3840")
+    )]
+    pub refresh_hz: Option<f64>,
+    /// Video frames per second on the wall; 23.976 and its family are taken exactly.
+    #[schemars(schema_with = "schema::rate", extend("x-default" = "the camera's frame rate"))]
+    pub video_hz: Option<f64>,
+    /// Rows that take turns: 16 means that one row in 16 is lit at a time.
+    #[schemars(
+        range(min = 1, max = 1024),
+        extend("x-default" = "16; 1 when kind is pwm or steady")
+    )]
+    pub scan: Option<u32>,
+    /// Rise from dark to full light.
+    #[schemars(range(min = 0.0, max = 1_000_000.0))]
+    pub rise_ns: f64,
+    /// Fall from full light to dark.
+    #[schemars(range(min = 0.0, max = 1_000_000.0))]
+    pub fall_ns: f64,
+    /// Delay of the red, green and blue pulses.
+    #[schemars(inner(range(min = -1_000_000.0, max = 1_000_000.0)))]
+    pub delay_ns: [f64; 3],
+    /// Whether wall and camera share a clock.
+    pub genlock: GenlockFile,
+    /// What only the maker of the wall's control usually knows.
+    pub advanced: DriveAdvancedFile,
+}
+
+impl Default for DriveFile {
+    fn default() -> Self {
+        Self {
+            kind: DriveKindFile::Scanned,
+            refresh_hz: None,
+            video_hz: None,
+            scan: None,
+            rise_ns: 20.0,
+            fall_ns: 20.0,
+            delay_ns: [0.0; 3],
+            genlock: GenlockFile::Locked(LockedFile::default()),
+            advanced: DriveAdvancedFile::default(),
+        }
+    }
+}
+
+/// How light is spread over a refresh.
+#[derive(Debug, Clone, Copy, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum DriveKindFile {
+    /// Constant light.
+    Steady,
+    /// One pulse a refresh, all rows at once.
+    Pwm,
+    /// One pulse a refresh, rows taking turns.
+    Scanned,
+    /// The light of a video frame spread in small portions over its refreshes.
+    Split(SplitFile),
+}
+
+/// Split drive.
+#[derive(Debug, Clone, Copy, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, default)]
+pub struct SplitFile {
+    /// In which refreshes the left-over portions land.
+    pub order: SplitOrderFile,
+}
+
+impl Default for SplitFile {
+    fn default() -> Self {
+        Self { order: SplitOrderFile::Even }
+    }
+}
+
+/// Order of a split drive.
+#[derive(Debug, Clone, Copy, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum SplitOrderFile {
+    /// As evenly as possible.
+    Even,
+    /// In bit-reversed order; the number of refreshes a frame is a power of two.
+    BitReversed,
+}
+
+/// Details of the wall's control.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, default)]
+pub struct DriveAdvancedFile {
+    /// Bits of grey of a split drive: 2^bits − 1 grey clocks a video frame.
+    #[schemars(range(min = 1, max = 20))]
+    pub grey_bits: u32,
+    /// Dark time at the end of each row's turn.
+    #[schemars(range(min = 0.0, max = 1_000_000.0))]
+    pub dark_per_slot_us: f64,
+    /// Dark time at the end of each refresh.
+    #[schemars(range(min = 0.0, max = 1_000_000.0))]
+    pub dark_per_refresh_us: f64,
+    /// Dark time at the end of each video frame.
+    #[schemars(range(min = 0.0, max = 1_000_000.0))]
+    pub dark_per_frame_us: f64,
+}
+
+impl Default for DriveAdvancedFile {
+    fn default() -> Self {
+        Self {
+            grey_bits: 14,
+            dark_per_slot_us: 0.0,
+            dark_per_refresh_us: 0.0,
+            dark_per_frame_us: 0.0,
+        }
+    }
+}
+
+/// The wall's clock against the camera's.
+#[derive(Debug, Clone, Copy, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum GenlockFile {
+    /// Wall and camera share a clock.
+    Locked(LockedFile),
+    /// Each runs on its own.
+    Free(FreeFile),
+}
+
+/// A shared clock.
+#[derive(Debug, Clone, Copy, Default, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, default)]
+pub struct LockedFile {
+    /// How far the wall's video frame is ahead when the camera's frame starts; 360 is one video
+    /// frame of the wall.
+    #[schemars(range(min = -3600.0, max = 3600.0))]
+    pub phase_deg: f64,
+}
+
+/// Two clocks.
+#[derive(Debug, Clone, Copy, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, default)]
+pub struct FreeFile {
+    /// How much faster the wall's clock runs, in millionths.
+    #[schemars(range(min = -10_000.0, max = 10_000.0))]
+    pub drift_ppm: f64,
+    /// How far the wall's video frame is ahead when the camera's first frame starts; 360 is one
+    /// video frame of the wall.
+    #[schemars(range(min = -3600.0, max = 3600.0))]
+    pub phase_deg: f64,
+}
+
+impl Default for FreeFile {
+    fn default() -> Self {
+        Self { drift_ppm: 20.0, phase_deg: 0.0 }
+    }
+}
+
+/// What the wall shows. Light is given in percent of full white and set to the nearest code value.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum ContentFile {
+    /// One colour.
+    Solid(SolidFile),
+    /// A ramp of light from one side to the other.
+    Ramp(RampFile),
+    /// A chessboard.
+    Checker(CheckerFile),
+    /// Stripes.
+    Stripes(StripesFile),
+    /// Rings that grow finer towards the edge.
+    ZonePlate(ZonePlateFile),
+    /// A random code value for every pixel and colour, for tests.
+    Random(RandomFile),
+    /// A picture.
+    Image(ImageFile),
+}
+
+impl Default for ContentFile {
+    fn default() -> Self {
+        Self::Solid(SolidFile::default())
+    }
+}
+
+/// One colour.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, default)]
+pub struct SolidFile {
+    /// Light, in percent of full white.
+    #[schemars(range(min = 0.0, max = 100.0))]
+    pub light_percent: f64,
+    /// Share of red, green and blue in that light.
+    #[schemars(inner(range(min = 0.0, max = 100.0)))]
+    pub colour_percent: [f64; 3],
+}
+
+impl Default for SolidFile {
+    fn default() -> Self {
+        Self { light_percent: 50.0, colour_percent: [100.0; 3] }
+    }
+}
+
+/// A ramp of light.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, default)]
+pub struct RampFile {
+    /// Which way the light changes.
+    pub direction: DirectionFile,
+    /// Light at the left or top, in percent of full white.
+    #[schemars(range(min = 0.0, max = 100.0))]
+    pub from_percent: f64,
+    /// Light at the right or bottom, in percent of full white.
+    #[schemars(range(min = 0.0, max = 100.0))]
+    pub to_percent: f64,
+    /// Share of red, green and blue in that light.
+    #[schemars(inner(range(min = 0.0, max = 100.0)))]
+    pub colour_percent: [f64; 3],
+}
+
+impl Default for RampFile {
+    fn default() -> Self {
+        Self {
+            direction: DirectionFile::Across,
+            from_percent: 0.0,
+            to_percent: 100.0,
+            colour_percent: [100.0; 3],
+        }
+    }
+}
+
+/// A direction on the wall.
+#[derive(Debug, Clone, Copy, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum DirectionFile {
+    /// From left to right.
+    Across,
+    /// From top to bottom.
+    Down,
+}
+
+/// A chessboard whose top left square is light.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, default)]
+pub struct CheckerFile {
+    /// Side of a square, in wall pixels.
+    #[schemars(range(min = 1, max = 100_000))]
+    pub square_px: u32,
+    /// Light of the light squares, in percent of full white.
+    #[schemars(range(min = 0.0, max = 100.0))]
+    pub light_percent: f64,
+    /// Light of the dark squares, in percent of full white.
+    #[schemars(range(min = 0.0, max = 100.0))]
+    pub dark_percent: f64,
+    /// Share of red, green and blue in that light.
+    #[schemars(inner(range(min = 0.0, max = 100.0)))]
+    pub colour_percent: [f64; 3],
+}
+
+impl Default for CheckerFile {
+    fn default() -> Self {
+        Self { square_px: 8, light_percent: 100.0, dark_percent: 0.0, colour_percent: [100.0; 3] }
+    }
+}
+
+/// Stripes, the first one light.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, default)]
+pub struct StripesFile {
+    /// Which way light and dark follow each other: `across` makes upright stripes.
+    pub direction: DirectionFile,
+    /// Width of one stripe, in wall pixels.
+    #[schemars(range(min = 1, max = 100_000))]
+    pub width_px: u32,
+    /// Light of the light stripes, in percent of full white.
+    #[schemars(range(min = 0.0, max = 100.0))]
+    pub light_percent: f64,
+    /// Light of the dark stripes, in percent of full white.
+    #[schemars(range(min = 0.0, max = 100.0))]
+    pub dark_percent: f64,
+    /// Share of red, green and blue in that light.
+    #[schemars(inner(range(min = 0.0, max = 100.0)))]
+    pub colour_percent: [f64; 3],
+}
+
+impl Default for StripesFile {
+    fn default() -> Self {
+        Self {
+            direction: DirectionFile::Across,
+            width_px: 4,
+            light_percent: 100.0,
+            dark_percent: 0.0,
+            colour_percent: [100.0; 3],
+        }
+    }
+}
+
+/// Rings around the wall's centre.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, default)]
+pub struct ZonePlateFile {
+    /// Distance from ring to ring at the nearest edge of the wall, in wall pixels.
+    #[schemars(range(min = 2.0, max = 100_000.0))]
+    pub edge_period_px: f64,
+    /// Light of the light rings, in percent of full white.
+    #[schemars(range(min = 0.0, max = 100.0))]
+    pub light_percent: f64,
+    /// Light of the dark rings, in percent of full white.
+    #[schemars(range(min = 0.0, max = 100.0))]
+    pub dark_percent: f64,
+    /// Share of red, green and blue in that light.
+    #[schemars(inner(range(min = 0.0, max = 100.0)))]
+    pub colour_percent: [f64; 3],
+}
+
+impl Default for ZonePlateFile {
+    fn default() -> Self {
+        Self {
+            edge_period_px: 4.0,
+            light_percent: 100.0,
+            dark_percent: 0.0,
+            colour_percent: [100.0; 3],
+        }
+    }
+}
+
+/// Random code values.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, default)]
+pub struct RandomFile {
+    /// The same seed gives the same picture.
+    #[schemars(range(min = 0, max = 9_007_199_254_740_991_u64))]
+    pub seed: u64,
+}
+
+impl Default for RandomFile {
+    fn default() -> Self {
+        Self { seed: 1 }
+    }
+}
+
+/// A picture: its values are taken as code values of the wall, whatever its colour profile says.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, default)]
+#[schemars(extend("required" = ["file"]))]
+pub struct ImageFile {
+    /// PNG or JPEG, its path from the scene file's folder.
+    #[schemars(extend("x-default" = "none: must be given"))]
+    pub file: String,
+    /// How the picture is laid on the wall.
+    pub map: MapFile,
+    /// Light around the picture, in percent of full white.
+    #[schemars(range(min = 0.0, max = 100.0))]
+    pub border_percent: f64,
+}
+
+impl Default for ImageFile {
+    fn default() -> Self {
+        Self { file: String::new(), map: MapFile::Fill, border_percent: 0.0 }
+    }
+}
+
+/// How a picture is laid on the wall, its centre on the wall's centre.
+#[derive(Debug, Clone, Copy, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum MapFile {
+    /// All of the picture is shown; borders where the shapes differ.
+    Fit,
+    /// All of the wall is used; the picture is cut where the shapes differ.
+    Fill,
+    /// One picture pixel is one wall pixel.
+    PixelForPixel,
+}

@@ -1,0 +1,189 @@
+//! Arbitrary valid scenes, small enough to render in a test.
+
+use proptest::prelude::*;
+
+/// The text of a valid scene: up to 48 × 48 photosites, up to 64 × 64 wall pixels, everything
+/// else free over what crews meet and somewhat beyond.
+pub fn scene_yaml() -> impl Strategy<Value = String> {
+    (wall(), drive(), content(), lens(), camera(), placement(), rest()).prop_map(
+        |(wall, drive, content, lens, camera, placement, rest)| {
+            [wall, drive, content, lens, camera, placement, rest].concat()
+        },
+    )
+}
+
+fn word(words: &'static [&'static str]) -> impl Strategy<Value = &'static str> {
+    proptest::sample::select(words)
+}
+
+fn wall() -> impl Strategy<Value = String> {
+    (
+        0.5..12.0_f64,
+        (1..4_u32, 1..4_u32, 4..16_u32, 4..16_u32),
+        word(&["through_hole", "surface_mount", "chip_on_board"]),
+        (10.0..5000.0_f64, 1.0..100.0_f64),
+        word(&["linear", "srgb", "{gamma: 2.4}"]),
+        1..=16_u32,
+        proptest::option::of((0.05..1.0_f64, -0.5..0.5_f64)),
+    )
+        .prop_map(|(pitch, (a, d, pa, pd), packaging, (nits, percent), transfer, bits, red)| {
+            let red = red.map_or(String::new(), |(size, offset)| {
+                format!(
+                    "  emitters: {{red: {{shape: {{disc_mm: {}}}, offset_mm: [{}, 0]}}}}\n",
+                    size * pitch,
+                    offset * pitch
+                )
+            });
+            format!(
+                "wall:\n  pixel_pitch_mm: {pitch}\n  cabinets: [{a}, {d}]\n  cabinet_px: [{pa}, {pd}]\n  \
+                 packaging: {packaging}\n  white_nits: {nits}\n  brightness_percent: {percent}\n  \
+                 transfer: {transfer}\n  bits: {bits}\n{red}"
+            )
+        })
+}
+
+fn drive() -> impl Strategy<Value = String> {
+    (
+        word(&[
+            "steady",
+            "pwm",
+            "scanned",
+            "split",
+            "{split: {order: bit_reversed}}",
+        ]),
+        2..32_u32,
+        0..8_u32,
+        8..16_u32,
+        0.0..0.4_f64,
+        word(&["locked", "free", "{locked: {phase_deg: 77}}", "{free: {drift_ppm: -35}}"]),
+    )
+        .prop_map(|(kind, scan, log_count, grey_bits, dark, genlock)| {
+            let count = 1 << log_count;
+            let scan_line = match kind {
+                "pwm" | "steady" => String::new(),
+                _ => format!("  scan: {scan}\n"),
+            };
+            // The shortest slot of this strategy at 60 Hz video.
+            let slot_us = 1e6 / 60.0 / f64::from(count) / f64::from(scan);
+            format!(
+                "drive:\n  kind: {kind}\n{scan_line}  video_hz: 60\n  refresh_hz: {}\n  genlock: {genlock}\n  \
+                 advanced: {{grey_bits: {grey_bits}, dark_per_slot_us: {}}}\n",
+                60 * count,
+                dark * slot_us
+            )
+        })
+}
+
+fn content() -> impl Strategy<Value = String> {
+    (
+        word(&["solid", "ramp", "checker", "stripes", "zone_plate", "random"]),
+        0.0..100.0_f64,
+        0..1000_u32,
+    )
+        .prop_map(|(kind, light, seed)| match kind {
+            "solid" => format!("content: {{solid: {{light_percent: {light}}}}}\n"),
+            "ramp" => format!("content: {{ramp: {{direction: down, from_percent: {light}}}}}\n"),
+            "random" => format!("content: {{random: {{seed: {seed}}}}}\n"),
+            other => format!("content: {{{other}: {{light_percent: {light}, dark_percent: 1}}}}\n"),
+        })
+}
+
+fn lens() -> impl Strategy<Value = String> {
+    (
+        12.0..85.0_f64,
+        1.0..22.0_f64,
+        0.4..20.0_f64,
+        0.0..10.0_f64,
+        word(&["round", "bladed", "{bladed: {blades: 5, rotation_deg: 12}}"]),
+        -10.0..10.0_f64,
+        proptest::option::of(0.0..12.0_f64),
+        0.0..6.0_f64,
+    )
+        .prop_map(|(focal, stop, focus, aberration, iris, distortion, low_pass, density)| {
+            let low_pass = low_pass
+                .map_or(String::new(), |um| format!("  low_pass: {{separation_um: {um}}}\n"));
+            format!(
+                "lens:\n  focal_mm: {focal}\n  f_number: {stop}\n  focus: {{distance_m: {focus}}}\n  \
+                 aberration_um: {aberration}\n  iris: {iris}\n  distortion_percent: {distortion}\n\
+                 filters:\n  neutral_density_stops: {density}\n{low_pass}"
+            )
+        })
+}
+
+fn camera() -> impl Strategy<Value = String> {
+    (
+        (8..48_u32, 8..48_u32),
+        2.0..12.0_f64,
+        word(&["rggb", "grbg", "gbrg", "bggr", "monochrome", "full_planes"]),
+        1.0..100.0_f64,
+        word(&[
+            "global",
+            "rolling",
+            "{rolling: {readout_ms: 6, direction: bottom_up}}",
+        ]),
+        word(&["24", "23.976", "25", "59.94", "120"]),
+        0.5..360.0_f64,
+        (50.0..12_800.0_f64, 8..=16_u32, 0..9_u32),
+        proptest::bool::ANY,
+    )
+        .prop_map(
+            |((w, h), pitch, mosaic, fill, readout, fps, shutter, (index, bits, seed), crop)| {
+                let crop = if crop {
+                    format!("  crop: {{x: 3, y: 1, width: {}, height: {}}}\n", w - 5, h - 3)
+                } else {
+                    String::new()
+                };
+                format!(
+                    "camera:\n  photosites: [{w}, {h}]\n  photosite_pitch_um: {pitch}\n  mosaic: {mosaic}\n  \
+                     fill_factor_percent: {fill}\n  readout: {readout}\n  frame_rate_fps: {fps}\n  \
+                     shutter_angle_deg: {shutter}\n  exposure_index: {index}\n  bits: {bits}\n  \
+                     noise_seed: {seed}\n{crop}"
+                )
+            },
+        )
+}
+
+fn placement() -> impl Strategy<Value = String> {
+    (
+        0.4..10.0_f64,
+        (-1.0..1.0_f64, -1.0..1.0_f64),
+        (-60.0..60.0_f64, -40.0..40.0_f64, -180.0..180.0_f64),
+        proptest::option::of((-0.5..0.5_f64, -0.5..0.5_f64)),
+        word(&["sensor", "lens"]),
+    )
+        .prop_map(|(distance, (x, y), (pan, tilt, roll), aim, from)| {
+            let turn = match aim {
+                Some((ax, ay)) => {
+                    format!("  aim_m: [{ax}, {ay}]\n  measured_along: square_to_wall\n")
+                }
+                None => format!("  pan_deg: {pan}\n  tilt_deg: {tilt}\n"),
+            };
+            // Aims stay within 75° of the wall's normal.
+            let (x, y) = if aim.is_some() { (x * distance, y * distance) } else { (x, y) };
+            format!(
+                "placement:\n  distance_m: {distance}\n  measured_from: {from}\n  lateral_m: {x}\n  \
+                 vertical_m: {y}\n  roll_deg: {roll}\n{turn}"
+            )
+        })
+}
+
+fn rest() -> impl Strategy<Value = String> {
+    (
+        word(&["off", "convolved", "wave"]),
+        word(&["on", "off"]),
+        word(&["on", "off"]),
+        word(&["bilinear", "gradient_corrected", "edge_aware"]),
+        word(&["bt709", "bt2020", "p3_d65", "camera_rgb"]),
+        word(&["linear", "srgb", "bt709"]),
+        proptest::option::of((1..64_u32, 1..64_u32)),
+        word(&["box", "bilinear", "cubic", "lanczos3"]),
+    )
+        .prop_map(|(diffraction, defocus, noise, demosaic, space, transfer, size, filter)| {
+            let size = size.map_or(String::new(), |(w, h)| format!("  size_px: [{w}, {h}]\n"));
+            format!(
+                "effects: {{diffraction: {diffraction}, defocus: {defocus}, noise: {noise}}}\n\
+                 delivery:\n  demosaic: {demosaic}\n  colour_space: {space}\n  transfer: {transfer}\n  \
+                 filter: {filter}\n{size}"
+            )
+        })
+}
