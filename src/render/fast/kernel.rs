@@ -82,6 +82,18 @@ impl Sampling {
         }
     }
 
+    /// Coefficients of a weight between steps.
+    pub fn coefficients(&self) -> usize {
+        if self.lerp_across { 4 } else { 2 }
+    }
+
+    /// Steps of the table inside a pixel, across and down: where the position across is rounded, the
+    /// last step across is the next pixel's first.
+    pub fn blocks(&self) -> [usize; 2] {
+        let [across, down] = self.phases();
+        [across + usize::from(!self.lerp_across), down]
+    }
+
     /// Table positions inside a pixel, across and down.
     pub fn phases(&self) -> [usize; 2] {
         [self.steps[0] * self.finer, self.steps[1]]
@@ -95,7 +107,7 @@ pub(super) struct Stretch {
     pub tap: usize,
     /// Groups of [`LANES`] taps.
     pub groups: usize,
-    /// Where its weights begin: `[phase down][phase across][tap]`.
+    /// Where its weights begin.
     pub weights: usize,
 }
 
@@ -117,7 +129,11 @@ pub(super) struct Kernel {
     pub before: [usize; 2],
     /// Two stretches for each tap row; unused ones have no groups.
     pub rows: Vec<[Stretch; 2]>,
-    /// All weights, in the middle of the tile.
+    /// All weights, in the middle of the tile: for each stretch
+    /// `[step down][step across][group][coefficient][lane]`.
+    ///
+    /// The weight between steps, at a share `a` of the step across and `d` of the step down, is the
+    /// polynomial k₀ + k₁·d + k₂·a + k₃·a·d; where the position across is rounded only k₀ and k₁ exist.
     pub weights: Vec<f32>,
     /// Change of the weights from the middle to the right side and to the lower side.
     pub slopes: Option<[Vec<f32>; 2]>,
@@ -437,11 +453,11 @@ impl Taps {
         on_sums: bool,
         mut rows: Vec<[Stretch; 2]>,
     ) -> Kernel {
-        let phases = (planes[0].phases[0] + 1) * (planes[0].phases[1] + 1);
+        let blocks = sampling.blocks();
         let mut size = 0;
         for s in rows.iter_mut().flatten() {
             s.weights = size;
-            size += s.groups * LANES * phases;
+            size += s.groups * LANES * blocks[0] * blocks[1] * sampling.coefficients();
         }
         let across = rows
             .iter()
@@ -450,7 +466,7 @@ impl Taps {
             .max()
             .unwrap_or(0)
             .max(planes[0].across);
-        let mut kept = planes.iter().map(|p| p.kept(&rows, phases, size, on_sums));
+        let mut kept = planes.iter().map(|p| p.kept(&rows, sampling, size, on_sums));
         let weights = kept.next().unwrap_or_default();
         let slopes = kept.next().zip(kept.next()).map(|(x, y)| [x, y]);
         Kernel { sampling, on_sums, across, down: planes[0].down, before, rows, weights, slopes }
@@ -458,9 +474,18 @@ impl Taps {
 
     /// Weights of the stretches of one plane. What is left out is put back at taps that stay, so that each row's sum of
     /// weights (and, for differences, the sum weighted by place too) does not change.
-    fn kept(&self, rows: &[[Stretch; 2]], phases: usize, size: usize, on_sums: bool) -> Vec<f32> {
+    fn kept(
+        &self,
+        rows: &[[Stretch; 2]],
+        sampling: Sampling,
+        size: usize,
+        on_sums: bool,
+    ) -> Vec<f32> {
         let mut weights = vec![0.0_f32; size];
-        let mut kept = Vec::new();
+        let phases = (self.phases[0] + 1) * (self.phases[1] + 1);
+        // One row of taps for all phases, with room for lanes beyond the last tap.
+        let room = self.across + LANES;
+        let mut kept = vec![0.0_f32; room * phases];
         for (j, row) in rows.iter().enumerate().filter(|(_, row)| row[0].groups > 0) {
             let held =
                 |i: usize| row.iter().any(|s| (s.tap..s.tap + s.groups * LANES).contains(&i));
@@ -470,11 +495,10 @@ impl Taps {
             } else {
                 (row[0].tap, (row[0].tap + row[0].groups * LANES - 1).min(self.across - 1))
             };
-            for phase in 0..phases {
+            for (phase, kept) in kept.chunks_exact_mut(room).enumerate() {
                 let start = (phase * self.down + j) * self.across;
                 let taps = &self.weights[start..start + self.across];
-                kept.clear();
-                kept.extend_from_slice(taps);
+                kept[..taps.len()].copy_from_slice(taps);
                 let (mut sum, mut moment) = (0.0_f64, 0.0_f64);
                 for (i, &w) in taps.iter().enumerate().filter(|(i, _)| !held(*i)) {
                     sum += f64::from(w);
@@ -487,11 +511,35 @@ impl Taps {
                 } else {
                     kept[middle(&row[0])] += sum as f32;
                 }
-                for s in row {
-                    let length = s.groups * LANES;
-                    let to = s.weights + phase * length;
-                    let end = (s.tap + length).min(self.across);
-                    weights[to..to + end - s.tap].copy_from_slice(&kept[s.tap..end]);
+            }
+            for s in row.iter().filter(|s| s.groups > 0) {
+                let block = s.groups * LANES * sampling.coefficients();
+                let [across, down] = sampling.blocks();
+                let out = &mut weights[s.weights..s.weights + block * across * down];
+                for (i, out) in out.chunks_exact_mut(block).enumerate() {
+                    let (pv, pu) = (i / across, i % across);
+                    let at = |pv: usize, pu: usize, tap: usize| {
+                        kept[(pv * (self.phases[0] + 1) + pu) * room + tap]
+                    };
+                    for (g, out) in
+                        out.chunks_exact_mut(LANES * sampling.coefficients()).enumerate()
+                    {
+                        for lane in 0..LANES {
+                            let tap = s.tap + g * LANES + lane;
+                            if tap >= self.across {
+                                continue;
+                            }
+                            let (w, below) = (at(pv, pu, tap), at(pv + 1, pu, tap));
+                            out[lane] = w;
+                            out[LANES + lane] = below - w;
+                            if sampling.lerp_across {
+                                let right = at(pv, pu + 1, tap);
+                                let both = at(pv + 1, pu + 1, tap);
+                                out[2 * LANES + lane] = right - w;
+                                out[3 * LANES + lane] = (both - right) - (below - w);
+                            }
+                        }
+                    }
                 }
             }
         }

@@ -18,7 +18,7 @@ const KNOT: u32 = 16;
 struct Looks {
     /// Index of the first tap in the light buffer.
     light: Vec<u32>,
-    /// Index of the phase: step down · (steps across + 1) + step across.
+    /// Index of the step: step down · steps across + step across.
     phase: Vec<u32>,
     /// Share of the next step down.
     down: Vec<f32>,
@@ -405,6 +405,7 @@ fn gather_row_with<S: Simd>(
 fn look<const LERP_ACROSS: bool>(read: &Reading, points: &WallPoints, looks: &mut Looks) {
     let Reading { kernel, strip, offset, .. } = read;
     let [phases_u, phases_v] = kernel.sampling.phases().map(|p| p as i32);
+    let blocks_u = kernel.sampling.blocks()[0] as i32;
     let (pu, pv) = (f64::from(phases_u), f64::from(phases_v));
     // Places are counted from the buffer's corner, where they are positive and rounding down is
     // cutting off.
@@ -434,29 +435,87 @@ fn look<const LERP_ACROSS: bool>(read: &Reading, points: &WallPoints, looks: &mu
             ((du + 0.5) as i32).min(phases_u)
         };
         light[i] = (row * stride + column) as u32;
-        phase[i] = (iv * (phases_u + 1) + iu) as u32;
+        phase[i] = (iv * blocks_u + iu) as u32;
         down[i] = (dv - f64::from(iv)) as f32;
         across[i] = if LERP_ACROSS { (du - f64::from(iu)) as f32 } else { 0.0 };
         seen[i] = f32::from(u8::from(inside));
     }
 }
 
-/// The weights of one group of lanes between the steps of a table.
+/// Where a photosite reads, inside a step of the table and inside the tile.
+#[derive(Clone, Copy)]
+struct Place<S: Simd> {
+    down: f32x8<S>,
+    across: f32x8<S>,
+    both: f32x8<S>,
+    side: f32x8<S>,
+}
+
+/// The weights of one group of lanes.
 #[inline(always)]
-fn between<S: Simd, const LERP_ACROSS: bool>(
+fn weight<S: Simd, const LERP_ACROSS: bool>(
     simd: S,
-    top: &[f32],
-    bottom: &[f32],
-    at: usize,
-    length: usize,
-    w: &[f32x8<S>; 4],
+    coefficients: &[f32],
+    place: &Place<S>,
 ) -> f32x8<S> {
-    let v = |x: &[f32], at: usize| f32x8::from_slice(simd, &x[at..at + LANES]);
-    if LERP_ACROSS {
-        (v(top, at) * w[0] + v(top, at + length) * w[1])
-            + (v(bottom, at) * w[2] + v(bottom, at + length) * w[3])
-    } else {
-        v(top, at) * w[0] + v(bottom, at) * w[2]
+    let k = |i: usize| f32x8::from_slice(simd, &coefficients[i * LANES..(i + 1) * LANES]);
+    let w = k(0) + k(1) * place.down;
+    if LERP_ACROSS { w + (k(2) * place.across + k(3) * place.both) } else { w }
+}
+
+/// One stretch of taps for a row of photosites: its weights, their slopes, and the light from its
+/// first tap on.
+struct Pass<'a> {
+    groups: usize,
+    weights: &'a [f32],
+    slopes: &'a [f32],
+    light: &'a [f32],
+}
+
+impl Pass<'_> {
+    /// Adds weights times light. `GROUPS` is the number of groups of lanes, or 0 for any number:
+    /// the short stretches that do nearly all the work become straight code.
+    #[inline(always)]
+    fn run<S: Simd, const LERP_ACROSS: bool, const VARIES: bool, const GROUPS: usize>(
+        &self,
+        simd: S,
+        looks: &mut Looks,
+    ) {
+        let groups = if GROUPS == 0 { self.groups } else { GROUPS };
+        let each = LANES * if LERP_ACROSS { 4 } else { 2 };
+        let block = groups * each;
+        let n = looks.sums.len();
+        let (lights, phases) = (&looks.light[..n], &looks.phase[..n]);
+        let (downs, acrosses) = (&looks.down[..n], &looks.across[..n]);
+        let sides = &looks.side[..n];
+        for i in 0..n {
+            let l = &self.light[lights[i] as usize..][..groups * LANES];
+            let at = phases[i] as usize * block;
+            let w = &self.weights[at..][..block];
+            let splat = |x: f32| f32x8::splat(simd, x);
+            let place = Place {
+                down: splat(downs[i]),
+                across: splat(if LERP_ACROSS { acrosses[i] } else { 0.0 }),
+                both: splat(if LERP_ACROSS { acrosses[i] * downs[i] } else { 0.0 }),
+                side: splat(if VARIES { sides[i] } else { 0.0 }),
+            };
+            let mut sum = f32x8::from_slice(simd, &looks.sums[i]);
+            if VARIES {
+                let s = &self.slopes[at..][..block];
+                for g in 0..groups {
+                    let here = g * each..(g + 1) * each;
+                    let w = weight::<S, LERP_ACROSS>(simd, &w[here.clone()], &place)
+                        + place.side * weight::<S, LERP_ACROSS>(simd, &s[here], &place);
+                    sum += w * f32x8::from_slice(simd, &l[g * LANES..(g + 1) * LANES]);
+                }
+            } else {
+                for g in 0..groups {
+                    let w = weight::<S, LERP_ACROSS>(simd, &w[g * each..(g + 1) * each], &place);
+                    sum += w * f32x8::from_slice(simd, &l[g * LANES..(g + 1) * LANES]);
+                }
+            }
+            sum.store_slice(&mut looks.sums[i]);
+        }
     }
 }
 
@@ -470,48 +529,22 @@ fn gather<S: Simd, const LERP_ACROSS: bool, const VARIES: bool>(
 ) {
     let Reading { kernel, strip, .. } = read;
     looks.sums.fill([0.0; LANES]);
-    let [phases_u, phases_v] = kernel.sampling.phases();
-    let steps = phases_u + 1;
-    let n = looks.sums.len();
-    let (lights, phases) = (&looks.light[..n], &looks.phase[..n]);
-    let (downs, acrosses) = (&looks.down[..n], &looks.across[..n]);
-    let sides = &looks.side[..n];
-    let none: &[f32] = &[];
-    let slope = kernel.slopes.as_ref().map_or(none, |s| &s[0]);
+    let [across, down] = kernel.sampling.blocks();
+    let size = across * down * kernel.sampling.coefficients() * LANES;
     for (j, stretches) in kernel.rows.iter().enumerate() {
         for s in stretches.iter().filter(|s| s.groups > 0) {
-            let length = s.groups * LANES;
-            let all = s.weights..s.weights + length * steps * (phases_v + 1);
-            let slopes = if VARIES { &slope[all.clone()] } else { none };
-            let weights = &read.weights[all];
-            let light = &strip.light[j * strip.stride + s.tap..];
-            for i in 0..n {
-                let l = &light[lights[i] as usize..][..length];
-                let at = phases[i] as usize * length;
-                let below = at + steps * length;
-                let right = (1 + usize::from(LERP_ACROSS)) * length;
-                let (top, bottom) = (&weights[at..][..right], &weights[below..][..right]);
-                let (down, across) = (downs[i], acrosses[i]);
-                let (up, left) = (1.0 - down, 1.0 - across);
-                let w = [up * left, up * across, down * left, down * across]
-                    .map(|w| f32x8::splat(simd, w));
-                let mut sum = f32x8::from_slice(simd, &looks.sums[i]);
-                if VARIES {
-                    let (top_s, bottom_s) = (&slopes[at..][..right], &slopes[below..][..right]);
-                    let side = f32x8::splat(simd, sides[i]);
-                    for k in (0..length).step_by(LANES) {
-                        let weight = between::<S, LERP_ACROSS>(simd, top, bottom, k, length, &w)
-                            + side
-                                * between::<S, LERP_ACROSS>(simd, top_s, bottom_s, k, length, &w);
-                        sum += weight * f32x8::from_slice(simd, &l[k..k + LANES]);
-                    }
-                } else {
-                    for k in (0..length).step_by(LANES) {
-                        let weight = between::<S, LERP_ACROSS>(simd, top, bottom, k, length, &w);
-                        sum += weight * f32x8::from_slice(simd, &l[k..k + LANES]);
-                    }
-                }
-                sum.store_slice(&mut looks.sums[i]);
+            let all = s.weights..s.weights + s.groups * size;
+            let pass = Pass {
+                groups: s.groups,
+                slopes: kernel.slopes.as_ref().map_or(&[], |x| &x[0][all.clone()]),
+                weights: &read.weights[all],
+                light: &strip.light[j * strip.stride + s.tap..],
+            };
+            match s.groups {
+                1 => pass.run::<S, LERP_ACROSS, VARIES, 1>(simd, looks),
+                2 => pass.run::<S, LERP_ACROSS, VARIES, 2>(simd, looks),
+                3 => pass.run::<S, LERP_ACROSS, VARIES, 3>(simd, looks),
+                _ => pass.run::<S, LERP_ACROSS, VARIES, 0>(simd, looks),
             }
         }
     }
