@@ -1,16 +1,15 @@
 //! The integration tests: one crate, a module a subject.
 
-mod bad_scenes;
-mod colour;
-mod scene_strategy;
-mod scenes;
 mod audit;
+mod bad_scenes;
 mod colour;
 mod develop;
 mod output;
 mod rays;
 mod reference_tables;
 mod scaling;
+mod scene_strategy;
+mod scenes;
 mod sensor_noise;
 mod slanted_edge;
 mod stage;

@@ -3,8 +3,8 @@
 
 use glam::DVec2;
 
-pub mod content;
 pub mod arithmetic;
+pub mod content;
 pub mod drive;
 
 /// Red, green and blue, in this order, wherever something is kept per emitter colour.

@@ -1,0 +1,1 @@
+//! Derived numbers against closed forms worked out beside them.
