@@ -11,7 +11,7 @@ fn main() -> ExitCode {
         Err(error) if cli::is_broken_pipe(&error) => ExitCode::SUCCESS,
         Err(error) => {
             // Nobody may be listening any more, and that must not bring us down.
-            let _ = writeln!(std::io::stderr(), "error: {error:#}");
+            let _ = writeln!(std::io::stderr(), "error: {error}");
             ExitCode::from(cli::FAILED)
         }
     }

@@ -5,6 +5,7 @@ mod bad_scenes;
 mod colour;
 mod develop;
 mod output;
+mod pulses;
 mod rays;
 mod reference_tables;
 mod scaling;

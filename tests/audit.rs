@@ -108,7 +108,11 @@ fn fast_shutter() -> Patch {
     let mut scene = stage::plain();
     scanned(&mut scene);
     tall(&mut scene);
-    scene.camera.exposure_s = 1.0 / 2000.0;
+    // 1.28 refreshes; read against the scan, so that several bands cross the patch.
+    scene.camera.exposure_s = 1.0 / 3000.0;
+    if let Readout::Rolling { bottom_up, .. } = &mut scene.camera.readout {
+        *bottom_up = true;
+    }
     scene.camera.mosaic = BAYER;
     scene.lens.aberration_m = 2e-6;
     stage::waves(&mut scene, 31.0, 0.4);
@@ -195,7 +199,7 @@ fn everything() -> Patch {
     scene.low_pass = Some(LowPass { across_m: 6e-6, upright_m: 6e-6 });
     scene.camera.mosaic = Mosaic::Bayer([1, 2, 0, 1]);
     scene.camera.fill_factor = 0.7;
-    scene.camera.exposure_s = 1.0 / 1000.0;
+    scene.camera.exposure_s = 1.0 / 1500.0;
     if let Readout::Rolling { bottom_up, .. } = &mut scene.camera.readout {
         *bottom_up = true;
     }
@@ -280,6 +284,76 @@ fn every_patch_has_structure() {
         let (a, b) = (half(&settings), half(&other));
         let found = agree::compare(&a, &a, &b, patch.scene.camera.mosaic).unwrap();
         assert!(found.reference_sd > 0.05, "{}: SD {}", patch.name, found.reference_sd);
+    }
+}
+
+#[test]
+fn the_drive_shows_in_every_patch_that_has_one() {
+    for patch in all() {
+        if patch.scene.drive.is_steady() {
+            continue;
+        }
+        // The same seed, so that the only difference is the light.
+        let settings = RaySettings { samples: 64, seed: 1 };
+        let frame = |scene: &Scene| {
+            rays::render(scene, patch.frame, patch.window, &settings, &Run::default()).unwrap()
+        };
+        let mut held = patch.scene.clone();
+        held.drive = held.drive.held_steady();
+        let (driven, held) = (frame(&patch.scene), frame(&held));
+        let pairs = || {
+            let each = driven.planes.iter().zip(&held.planes);
+            each.flat_map(|(p, q)| p.data.iter().zip(&q.data)).filter(|(_, h)| **h > 0.0)
+        };
+        let n = pairs().count() as f64;
+        let mean = pairs().map(|(d, h)| f64::from(d / h)).sum::<f64>() / n;
+        let spread = pairs().map(|(d, h)| (f64::from(d / h) / mean - 1.0).powi(2)).sum::<f64>() / n;
+        println!("{}: bands and flicker of {:.1} %", patch.name, 100.0 * spread.sqrt());
+        assert!(spread.sqrt() > 0.02, "{}: {spread}", patch.name);
+    }
+}
+
+/// A fault put into a scene before the engine under audit sees it.
+type Fault = (&'static str, fn(&mut Scene));
+
+#[test]
+fn the_audit_finds_faults_of_a_few_percent() {
+    let faults: [Fault; 8] = [
+        ("a stop of 4 % more, as bright", |s| {
+            s.lens.f_number *= 1.04;
+            s.lens.transmission *= 1.04 * 1.04;
+        }),
+        ("0.5 % brighter", |s| s.wall.brightness *= 1.005),
+        ("aberration 10 % wider", |s| s.lens.aberration_m *= 1.1),
+        ("the wall 40 µs late", |s| s.drive.clock.phase_s -= 40e-6),
+        ("readout the other way", |s| {
+            if let Readout::Rolling { bottom_up, .. } = &mut s.camera.readout {
+                *bottom_up = !*bottom_up;
+            }
+        }),
+        ("camera 0.05 mm to the right", |s| s.pose.lens_m.x += 0.05e-3),
+        ("red and blue change places", |s| {
+            let red = s.wall.emitters[0].offset_m;
+            s.wall.emitters[0].offset_m = s.wall.emitters[2].offset_m;
+            s.wall.emitters[2].offset_m = red;
+        }),
+        ("refresh 1 % faster", |s| s.drive.refresh_hz *= 1.01),
+    ];
+    let Patch { scene, frame, window, .. } = fast_shutter();
+    let run = Run::default();
+    let half = |seed| {
+        rays::render(&scene, frame, window, &RaySettings { samples: 1 << 12, seed }, &run).unwrap()
+    };
+    let (a, b) = (half(1), half(2));
+    for (name, fault) in faults {
+        let mut faulty = scene.clone();
+        fault(&mut faulty);
+        let seen = fast(&faulty, frame, window, &run).unwrap();
+        let found = agree::compare(&seen, &a, &b, scene.camera.mosaic).unwrap();
+        // Not just "unsure": above the bar by more than the sampling error.
+        let least = found.mean_square - agree::SIGMAS * found.mean_square_error;
+        println!("{name}: RMS {:.3} %", 100.0 * found.rms_of_mean());
+        assert!(least > agree::MOST_RMS_OF_MEAN.powi(2), "{name} went unseen: {found:?}");
     }
 }
 

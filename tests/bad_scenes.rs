@@ -601,6 +601,24 @@ fn impossible_lenses_and_places() {
 }
 
 #[test]
+fn a_slip_of_the_fingers_is_one_problem_and_not_two() {
+    hold(vec![
+        lens(
+            "lens: {focal_mm: 35, t_sotp: 2.8}",
+            &["line 2, lens.t_sotp: unknown key (did you mean `t_stop`?)"],
+        ),
+        place(
+            "placement: {distnace_m: 3}",
+            &["line 3, placement.distnace_m: unknown key (did you mean `distance_m`?)"],
+        ),
+        wall(
+            "wall: {pixel_pitch_mm: 2.6, size: [400, 200]}",
+            &["line 1, wall.size: unknown key (did you mean `size_px`?)"],
+        ),
+    ]);
+}
+
+#[test]
 fn all_problems_come_together_and_none_is_a_mere_consequence() {
     hold(vec![case(
         [
@@ -618,4 +636,24 @@ fn all_problems_come_together_and_none_is_a_mere_consequence() {
             "line 4, camera.matrix: with this matrix the camera cannot tell red, green and blue apart (each row is to be largest at its own colour)",
         ],
     )]);
+}
+
+#[test]
+fn hostile_files_are_refused_quickly() {
+    let refused = |text: &str| match parse(text, "case", &NoPictures) {
+        Ok(_) => panic!("accepted"),
+        Err(problems) => problems.iter().map(summary).collect::<Vec<_>>(),
+    };
+    for nest in ["[", "{a: ", "- ", "a:\n "] {
+        assert!(!refused(&nest.repeat(50_000)).is_empty());
+    }
+    // Ten lists of ten of the list before: a file of a few lines that would fill any memory.
+    let mut laughs = String::from("l0: &l0 [x, x, x, x, x, x, x, x, x, x]\n");
+    for i in 1..12 {
+        let items = vec![format!("*l{}", i - 1); 10].join(", ");
+        laughs.push_str(&format!("l{i}: &l{i} [{items}]\n"));
+    }
+    assert!(!refused(&laughs).is_empty());
+    let long = format!("about: {}\n", "x".repeat(1 << 20));
+    assert_eq!(refused(&long), ["the file holds 1048584 bytes; a scene may hold 1048576"]);
 }

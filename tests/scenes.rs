@@ -2,6 +2,7 @@
 
 use crate::scene_strategy::scene_yaml;
 use glam::DVec3;
+use gridbeat::cli::check;
 use gridbeat::diag::{Diagnostic, Severity, render, summary};
 use gridbeat::optics::{Diffraction, Iris};
 use gridbeat::scene::{Edit, NoPictures, Scene, describe, parse, parse_edited, written};
@@ -411,6 +412,34 @@ fn the_schema_and_the_key_reference_hold_every_section() {
     }
 }
 
+#[test]
+fn files_are_read_from_the_scenes_folder() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let path = folder.path().join("night-train.yaml");
+    std::fs::write(&path, format!("{BASE}content: {{image: {{file: plate.png}}}}\n"))
+        .expect("written");
+    // Without the picture: refused, one problem.
+    assert!(matches!(check::load(&path, &[]), Ok(Err(1))));
+    let plate = plate_of_two_halves();
+    plate.save(folder.path().join("plate.png")).expect("saved");
+    let scene = check::load(&path, &[]).expect("read").expect("fine");
+    assert_eq!(scene.name, "night-train");
+    // White left, black right; the wall's code values are the picture's.
+    assert_eq!(scene.content.codes[0][0], 1023);
+    assert_eq!(scene.content.codes[0][1919], 0);
+    let enlarged: Vec<&str> = scene.notes.iter().map(|n| n.key.as_str()).collect();
+    assert_eq!(enlarged, ["content.image.file"]);
+    let edit = "content.image.map=pixel_for_pixel".parse().expect("an edit");
+    let scene = check::load(&path, &[edit]).expect("read").expect("fine");
+    assert_eq!(scene.content.codes[0][0], 0, "a border");
+    assert_eq!(scene.content.codes[0][540 * 1920 + 959], 1023);
+    assert!(check::load(&folder.path().join("gone.yaml"), &[]).is_err());
+}
+
+fn plate_of_two_halves() -> image::GrayImage {
+    image::GrayImage::from_fn(64, 36, |x, _| image::Luma([if x < 32 { 255 } else { 0 }]))
+}
+
 /// A stretch of text replaced, taken out or doubled.
 fn mutated(text: &str, at: usize, length: usize, with: &str) -> String {
     let chars: Vec<char> = text.chars().collect();
@@ -467,6 +496,17 @@ proptest! {
         text in "([a-z_]{1,8}: ?(\\[|\\{|&a|\\*a|- |\"|'|[0-9.e+-]{1,6}|on|null|~)?[\n ]{0,4}){0,20}"
     ) {
         judge(&text)?;
+    }
+
+    #[test]
+    fn arbitrary_edits_never_panic(
+        key in "(lens|wall|drive|camera|content|placement|[a-z]{1,4})(\\.[a-z_]{1,14}|\\.focus|\\.readout){0,4}",
+        value in "\\PC{0,12}|[0-9]{1,8}|\\{solid: 1\\}|\\[1, 2\\]",
+    ) {
+        let edit = Edit { key, value };
+        if let Err(problems) = parse_edited(BASE, "x", &[edit], &NoPictures) {
+            prop_assert!(!problems.is_empty());
+        }
     }
 
     #[test]

@@ -14,7 +14,7 @@ use crate::render::rays::RaySettings;
 use crate::scene::derived::derived;
 use crate::scene::{Edit, Scene};
 use crate::shoot::{Engine, ShootError, Shot};
-use anyhow::Context;
+use anyhow::anyhow;
 use clap::ValueEnum;
 use files::{Files, Take};
 use progress::{Progress, stop_on_ctrl_c};
@@ -230,7 +230,7 @@ pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
     let pool = rayon::ThreadPoolBuilder::new()
         .num_threads(usize::from(threads))
         .build()
-        .with_context(|| format!("cannot start {threads} threads; try fewer with --threads"))?;
+        .map_err(|e| anyhow!("cannot start {threads} threads ({e}); try fewer with --threads"))?;
     pool.install(|| render(args))
 }
 

@@ -125,6 +125,33 @@ impl Projection {
         })
     }
 
+    /// Wall points that the photosites of row `y` see from column `x0` on: as [`Self::sight`] for each
+    /// photosite's centre, not a number where that is `None`.
+    pub fn row(&self, x0: u32, y: u32, u: &mut [f64], v: &mut [f64]) {
+        let (p, pitch, lens) = (self.sensor.photosite_m, self.wall.pitch_m, self.pose.lens_m);
+        let right = self.pose.turn.x_axis * p;
+        let down = -self.pose.turn.y_axis * p;
+        let ahead = -self.pose.turn.z_axis * self.image_m;
+        let k = self.distortion / self.corner2;
+        let dy = f64::from(y) + 0.5 - f64::from(self.sensor.rows) / 2.0;
+        let first = f64::from(x0) + 0.5 - f64::from(self.sensor.columns) / 2.0;
+        let (half_u, half_v) =
+            (f64::from(self.wall.columns) / 2.0, f64::from(self.wall.rows) / 2.0);
+        let in_front = lens.z > 0.0;
+        let (lx, ly, lz) = (lens.x / pitch, lens.y / pitch, lens.z / pitch);
+        for (i, (u, v)) in u.iter_mut().zip(v).enumerate() {
+            let dx = first + i as f64;
+            let s = 1.0 / (1.0 + k * (dx * dx + dy * dy));
+            let d = ahead + right * (dx * s) + down * (dy * s);
+            let seen = in_front
+                & (d.z < 0.0)
+                & (d.z * d.z >= GRAZING_COSINE * GRAZING_COSINE * d.length_squared());
+            let t = -lz / d.z;
+            *u = if seen { lx + t * d.x + half_u } else { f64::NAN };
+            *v = if seen { half_v - (ly + t * d.y) } else { f64::NAN };
+        }
+    }
+
     /// Derivatives of the wall point (wall pixels) by the sensor point (photosites): through the
     /// whole lens, and without the distortion, which is what a shift inside the pupil sees.
     ///
@@ -207,6 +234,19 @@ mod tests {
                 let seen = p.sight(point).expect("in view");
                 let back = p.project(seen.wall).expect("in front");
                 assert!((back - point).length() < 1e-8, "{point} came back as {back}");
+            }
+        }
+    }
+
+    #[test]
+    fn a_row_sees_what_its_photosites_see() {
+        for distortion in [0.0, -0.05, 0.04] {
+            let p = example(distortion);
+            let (mut u, mut v) = (vec![0.0; 300], vec![0.0; 300]);
+            p.row(1500, 77, &mut u, &mut v);
+            for i in 0..300 {
+                let one = p.sight(DVec2::new(1500.5 + i as f64, 77.5)).expect("in view").wall;
+                assert!((one - DVec2::new(u[i], v[i])).length() < 1e-8, "{one} {} {}", u[i], v[i]);
             }
         }
     }

@@ -404,6 +404,13 @@ mod tests {
         let fine = Rgb16 { columns: 100, rows: 100, data };
         let image = Content::Picture { picture: fine, mapping: Mapping::Fill, border: [0.0; 3] }
             .paint(&wall);
-        assert!(image.codes[0].iter().all(|&c| c.abs_diff(32_768) < 700), "{:?}", image.codes[0]);
+        for (i, code) in image.codes[0].iter().enumerate() {
+            // Inside, the triangle holds as many light as dark columns. At the edge it is cut, and
+            // an alternating sum of falling weights is off by at most half the largest weight:
+            // about 1/9 where nearly half of a triangle of 20 taps is left.
+            let edge = i % 10 == 0 || i % 10 == 9;
+            let bound = if edge { 65_535 / 18 } else { 1 };
+            assert!(code.abs_diff(32_768) <= bound, "{i}: {code}");
+        }
     }
 }

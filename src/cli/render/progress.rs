@@ -1,7 +1,7 @@
 //! Progress on a terminal, silence elsewhere; and Ctrl-C.
 
 use crate::render::Run;
-use anyhow::Context;
+use anyhow::anyhow;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::io::IsTerminal;
 use std::sync::Arc;
@@ -67,6 +67,6 @@ pub(super) fn stop_on_ctrl_c() -> anyhow::Result<Arc<AtomicBool>> {
     let cancel = Arc::new(AtomicBool::new(false));
     let flag = cancel.clone();
     ctrlc::set_handler(move || flag.store(true, Ordering::Relaxed))
-        .context("cannot listen for Ctrl-C")?;
+        .map_err(|e| anyhow!("cannot listen for Ctrl-C: {e}"))?;
     Ok(cancel)
 }

@@ -63,29 +63,37 @@ impl Sampling {
     }
 }
 
+/// A stretch of taps of one tap row that is not zero for every phase.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Stretch {
+    /// First tap.
+    pub tap: usize,
+    /// Groups of [`LANES`] taps.
+    pub groups: usize,
+    /// Where its weights begin: `[phase down][phase across][tap]`.
+    pub weights: usize,
+}
+
 /// Weights of the wall pixels around a photosite.
 #[derive(Debug)]
 pub(super) struct Kernel {
     /// How it is tabulated.
     pub sampling: Sampling,
-    /// Taps across, a multiple of [`LANES`].
+    /// True when the weights are differences, to be used on running sums of the light along a wall row.
+    ///
+    /// Σ L·W = Σ P·(W − W of the next pixel), with P the running sum of L: the inside of a blur disc is
+    /// flat, so most differences vanish and only its edges cost work.
+    pub on_sums: bool,
+    /// Taps across that a photosite may touch.
     pub across: usize,
     /// Taps down.
     pub down: usize,
     /// Taps left of and above the pixel in which the photosite looks.
     pub before: [usize; 2],
-    /// For each tap row the first and one past the last group of lanes that is not zero.
-    pub runs: Vec<(u32, u32)>,
-    /// `[phase down][phase across][tap row][tap across]`.
+    /// Two stretches for each tap row; unused ones have no groups.
+    pub rows: Vec<[Stretch; 2]>,
+    /// All weights.
     pub weights: Vec<f32>,
-}
-
-impl Kernel {
-    /// Index of the weights of a phase.
-    #[inline(always)]
-    pub fn block(&self, down: usize, across: usize) -> usize {
-        (down * (self.sampling.phases()[0] + 1) + across) * self.down * self.across
-    }
 }
 
 /// An emitter as the kernel needs it: lengths in wall pixels.
@@ -244,7 +252,163 @@ impl<'a> Spectrum<'a> {
     }
 }
 
-/// Sorts a periodic fine grid into blocks of taps by phase.
+/// All taps of all phases, before the empty ones are left out: `[phase down][phase across][row][tap]`.
+struct Taps {
+    phases: [usize; 2],
+    across: usize,
+    down: usize,
+    weights: Vec<f32>,
+}
+
+impl Taps {
+    /// Sorts a periodic fine grid by phase.
+    fn new(
+        plane: &[f32],
+        sampling: Sampling,
+        before: [usize; 2],
+        periods: [usize; 2],
+        sizes: [usize; 2],
+    ) -> Self {
+        let [across, down] = periods;
+        let [phases_u, phases_v] = sampling.phases();
+        let mut weights = vec![0.0_f32; (phases_u + 1) * (phases_v + 1) * across * down];
+        let mut fine = vec![0.0_f32; sizes[0] * sampling.finer];
+        let n = fine.len();
+        for pv in 0..=phases_v {
+            for j in 0..down {
+                // Position of the pixel relative to the photosite's: j − before − phase.
+                let v = (j * phases_v + 2 * sizes[1] - before[1] * phases_v - pv) % sizes[1];
+                refine(&plane[v * sizes[0]..(v + 1) * sizes[0]], sampling.finer, &mut fine);
+                for pu in 0..=phases_u {
+                    let start = ((pv * (phases_u + 1) + pu) * down + j) * across;
+                    let mut u = (2 * n - before[0] * phases_u - pu) % n;
+                    for w in &mut weights[start..start + across] {
+                        *w = fine[u];
+                        u += phases_u;
+                        if u >= n {
+                            u -= n;
+                        }
+                    }
+                }
+            }
+        }
+        Self { phases: sampling.phases(), across, down, weights }
+    }
+
+    /// The same light in terms of running sums: tap i holds W(i − 1) − W(i), one tap more.
+    fn differences(&self) -> Self {
+        let across = self.across + 1;
+        let mut weights = Vec::with_capacity(self.weights.len() / self.across * across);
+        for row in self.weights.chunks_exact(self.across) {
+            let mut last = 0.0;
+            for &w in row {
+                weights.push(last - w);
+                last = w;
+            }
+            weights.push(last);
+        }
+        Self { phases: self.phases, across, down: self.down, weights }
+    }
+
+    /// Stretches of taps above `share` of the largest weight, for each row.
+    fn stretches(&self, share: f32) -> Vec<[Stretch; 2]> {
+        let largest = self.weights.iter().fold(0.0_f32, |m, w| m.max(w.abs()));
+        let mut peak = vec![0.0_f32; self.across * self.down];
+        for block in self.weights.chunks_exact(peak.len()) {
+            for (p, w) in peak.iter_mut().zip(block) {
+                *p = p.max(w.abs());
+            }
+        }
+        let stretch = |from: usize, to: usize| Stretch {
+            tap: from,
+            groups: (to - from).div_ceil(LANES),
+            weights: 0,
+        };
+        peak.chunks_exact(self.across)
+            .map(|row| {
+                let used: Vec<usize> =
+                    (0..row.len()).filter(|&i| row[i] > share * largest).collect();
+                let (Some(&first), Some(&last)) = (used.first(), used.last()) else {
+                    return [Stretch::default(); 2];
+                };
+                let whole = [stretch(first, last + 1), Stretch::default()];
+                let gap = used.windows(2).max_by_key(|w| w[1] - w[0]);
+                let Some(gap) = gap.filter(|g| g[1] - g[0] > LANES) else { return whole };
+                let two = [stretch(first, gap[0] + 1), stretch(gap[1], last + 1)];
+                if two[0].groups + two[1].groups < whole[0].groups { two } else { whole }
+            })
+            .collect()
+    }
+
+    /// Groups that a set of stretches costs.
+    fn cost(rows: &[[Stretch; 2]]) -> usize {
+        rows.iter().flatten().map(|s| s.groups).sum()
+    }
+
+    /// Keeps the stretches. What is left out is put back at taps that stay, so that each row's sum of
+    /// weights (and, for differences, the sum weighted by place too) does not change.
+    fn keep(
+        &self,
+        sampling: Sampling,
+        before: [usize; 2],
+        on_sums: bool,
+        mut rows: Vec<[Stretch; 2]>,
+    ) -> Kernel {
+        let phases = (self.phases[0] + 1) * (self.phases[1] + 1);
+        let mut weights = Vec::with_capacity(Self::cost(&rows) * LANES * phases);
+        let mut kept = Vec::new();
+        for (j, row) in rows.iter_mut().enumerate() {
+            let first = weights.len();
+            let mut at = first;
+            for s in row.iter_mut() {
+                s.weights = at;
+                at += s.groups * LANES * phases;
+            }
+            weights.resize(at, 0.0_f32);
+            for phase in 0..phases {
+                let start = (phase * self.down + j) * self.across;
+                let taps = &self.weights[start..start + self.across];
+                kept.clear();
+                kept.extend_from_slice(taps);
+                let held =
+                    |i: usize| row.iter().any(|s| (s.tap..s.tap + s.groups * LANES).contains(&i));
+                let (mut sum, mut moment) = (0.0_f64, 0.0_f64);
+                for (i, &w) in taps.iter().enumerate().filter(|(i, _)| !held(*i)) {
+                    sum += f64::from(w);
+                    moment += f64::from(w) * i as f64;
+                }
+                let ends = row.map(|s| (s.tap + (s.groups * LANES) / 2).min(self.across - 1));
+                let (a, b) = if row[1].groups > 0 {
+                    (ends[0], ends[1])
+                } else {
+                    (row[0].tap, (row[0].tap + row[0].groups * LANES - 1).min(self.across - 1))
+                };
+                if on_sums && a != b {
+                    let beta = (moment - sum * a as f64) / (b as f64 - a as f64);
+                    kept[b] += beta as f32;
+                    kept[a] += (sum - beta) as f32;
+                } else if row[0].groups > 0 {
+                    kept[ends[0]] += sum as f32;
+                }
+                for s in row.iter() {
+                    let length = s.groups * LANES;
+                    let to = s.weights + phase * length;
+                    let end = (s.tap + length).min(self.across);
+                    weights[to..to + end - s.tap].copy_from_slice(&kept[s.tap..end]);
+                }
+            }
+        }
+        let across = rows
+            .iter()
+            .flatten()
+            .map(|s| s.tap + s.groups * LANES)
+            .max()
+            .unwrap_or(0)
+            .max(self.across);
+        Kernel { sampling, on_sums, across, down: self.down, before, rows, weights }
+    }
+}
+
 fn lay_out(
     plane: &[f32],
     sampling: Sampling,
@@ -252,45 +416,20 @@ fn lay_out(
     periods: [usize; 2],
     sizes: [usize; 2],
 ) -> Kernel {
-    let across = periods[0].next_multiple_of(LANES);
-    let down = periods[1];
-    let [phases_u, phases_v] = sampling.phases();
-    let mut weights = vec![0.0_f32; (phases_u + 1) * (phases_v + 1) * across * down];
-    let largest = plane.iter().fold(0.0_f32, |m, w| m.max(w.abs()));
-    let nothing = largest * 1e-5;
-    let mut runs = vec![(u32::MAX, 0_u32); down];
-    let mut fine = vec![0.0_f32; sizes[0] * sampling.finer];
-    for pv in 0..=phases_v {
-        for j in 0..down {
-            // Position of the pixel relative to the photosite's: j − before − phase.
-            let v = (j * phases_v + 2 * sizes[1] - before[1] * phases_v - pv) % sizes[1];
-            refine(&plane[v * sizes[0]..(v + 1) * sizes[0]], sampling.finer, &mut fine);
-            let n = fine.len();
-            for pu in 0..=phases_u {
-                let start = ((pv * (phases_u + 1) + pu) * down + j) * across;
-                let row = &mut weights[start..start + periods[0]];
-                let mut u = (2 * n - before[0] * phases_u - pu) % n;
-                for (i, w) in row.iter_mut().enumerate() {
-                    *w = fine[u];
-                    if w.abs() > nothing {
-                        let group = (i / LANES) as u32;
-                        runs[j].0 = runs[j].0.min(group);
-                        runs[j].1 = runs[j].1.max(group + 1);
-                    }
-                    u += phases_u;
-                    if u >= n {
-                        u -= n;
-                    }
-                }
-            }
+    /// Weights below these shares of the largest are left out (and made up for).
+    const NEGLIGIBLE: f32 = 1e-5;
+    const NEGLIGIBLE_DIFFERENCE: f32 = 3e-4;
+    let taps = Taps::new(plane, sampling, before, periods, sizes);
+    let plain = taps.stretches(NEGLIGIBLE);
+    // Differences pay only where rows are long.
+    if taps.across > 2 * LANES {
+        let differences = taps.differences();
+        let edges = differences.stretches(NEGLIGIBLE_DIFFERENCE);
+        if 4 * Taps::cost(&edges) < 3 * Taps::cost(&plain) {
+            return differences.keep(sampling, [before[0] + 1, before[1]], true, edges);
         }
     }
-    for run in &mut runs {
-        if run.0 > run.1 {
-            *run = (0, 0);
-        }
-    }
-    Kernel { sampling, across, down, before, runs, weights }
+    taps.keep(sampling, before, false, plain)
 }
 
 /// A periodic row made `finer` times finer by four-point interpolation, whose weights sum to one, so

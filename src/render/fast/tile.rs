@@ -5,24 +5,40 @@ use super::light::Lit;
 use super::{Plan, Tile};
 use crate::frame::Window;
 use crate::sensor::Mosaic;
+use fearless_simd::{Level, dispatch, f32x8, prelude::*};
 use glam::DVec2;
+use std::sync::OnceLock;
 
 /// Vignetting and viewing angle are computed at every so many columns and joined by straight lines
 /// (error below 1e-5).
 const KNOT: u32 = 16;
 
-/// Where one photosite's taps begin, for one colour.
-#[derive(Clone, Copy)]
-struct Look {
+/// Where the photosites of one row look, for one colour.
+#[derive(Default)]
+struct Looks {
     /// Index of the first tap in the light buffer.
-    light: usize,
-    /// Index of the weights of the phase, at the step above and to the left.
-    block: usize,
-    /// Share of the step below and of the step to the right.
-    down: f32,
-    across: f32,
-    /// False where no tap falls on the wall.
-    seen: bool,
+    light: Vec<u32>,
+    /// Index of the phase: step down · (steps across + 1) + step across.
+    phase: Vec<u32>,
+    /// Share of the next step down.
+    down: Vec<f32>,
+    /// Share of the next step across.
+    across: Vec<f32>,
+    /// 1, or 0 where no tap falls on the wall.
+    seen: Vec<f32>,
+    /// Running sums of the lanes.
+    sums: Vec<[f32; LANES]>,
+}
+
+impl Looks {
+    fn resize(&mut self, n: usize) {
+        self.light.resize(n, 0);
+        self.phase.resize(n, 0);
+        self.down.resize(n, 0.0);
+        self.across.resize(n, 0.0);
+        self.seen.resize(n, 0.0);
+        self.sums.resize(n, [0.0; LANES]);
+    }
 }
 
 /// Light of the wall pixels around a tile, for one colour, kept from camera row to camera row.
@@ -33,6 +49,12 @@ struct LightStrip {
     stride: usize,
     light: Vec<f32>,
     made: Vec<Option<Option<Lit>>>,
+}
+
+/// Points of the wall, wall pixels, that the photosites of a row see; not a number where they see none.
+struct WallPoints {
+    u: Vec<f64>,
+    v: Vec<f64>,
 }
 
 impl Plan<'_> {
@@ -47,7 +69,8 @@ impl Plan<'_> {
         let part = Window { x: x0, y: y0, width: x1 - x0, height: y1 - y0 };
         let width = part.width as usize;
 
-        let (low, high) = self.bounds(&part)?;
+        // The whole tile's outline even for a crop: running sums start at the light buffer's edge.
+        let (low, high) = self.bounds(&a)?;
         let kernels = self.kernels(&local);
         let needed = self.needed();
         let mut strips: Vec<Option<LightStrip>> = (0..3)
@@ -59,21 +82,19 @@ impl Plan<'_> {
 
         let planes = self.scene.camera.mosaic.planes();
         let mut out = vec![vec![0.0_f32; width * part.height as usize]; planes];
-        let mut points = vec![None; width];
-        let mut looks = Vec::with_capacity(width);
+        let mut points = WallPoints { u: vec![0.0; width], v: vec![0.0; width] };
+        let mut looks = Looks::default();
+        looks.resize(width);
         let mut values = vec![0.0_f32; width];
         for y in y0..y1 {
-            for (i, p) in points.iter_mut().enumerate() {
-                let point = DVec2::new(f64::from(x0 + i as u32) + 0.5, f64::from(y) + 0.5);
-                *p = self.projection.sight(point).map(|s| s.wall);
-            }
+            self.projection.row(x0, y, &mut points.u, &mut points.v);
             let gains = self.gains(x0, x1, y);
             for colour in 0..3 {
                 let Some(strip) = &mut strips[colour] else { continue };
                 let kernel = &kernels[self.source_of[colour]];
-                self.look(colour, kernel, strip, &points, &mut looks);
                 self.relight(colour, kernel, strip, y, &points);
-                gather_row(kernel, &looks, &strip.light, strip.stride, &mut values);
+                let offset = self.offsets[colour] + 0.5;
+                gather_row(kernel, strip, offset, &points, &mut looks, &mut values);
                 let row = (y - y0) as usize * width..(y - y0 + 1) as usize * width;
                 self.add(colour, x0, y, &values, gains.as_deref(), row, &mut out);
             }
@@ -226,52 +247,6 @@ impl Plan<'_> {
         })
     }
 
-    /// Finds every photosite's taps and phase.
-    fn look(
-        &self,
-        colour: usize,
-        kernel: &Kernel,
-        strip: &LightStrip,
-        points: &[Option<DVec2>],
-        looks: &mut Vec<Look>,
-    ) {
-        let offset = self.offsets[colour] + 0.5;
-        let [phases_u, phases_v] = kernel.sampling.phases();
-        let (pu, pv) = (phases_u as f64, phases_v as f64);
-        let none = Look { light: 0, block: 0, down: 0.0, across: 0.0, seen: false };
-        looks.clear();
-        looks.extend(points.iter().map(|point| {
-            let Some(wall) = point else { return none };
-            let at = *wall - offset;
-            let whole = at.floor();
-            let phase = at - whole;
-            let column = whole.x as i64 - kernel.before[0] as i64 - strip.first_column;
-            let row = whole.y as i64 - kernel.before[1] as i64 - strip.first_row;
-            let inside = column >= 0
-                && row >= 0
-                && column as usize + kernel.across <= strip.stride
-                && row as usize + kernel.down <= strip.rows;
-            if !inside {
-                return none;
-            }
-            let (du, dv) = (phase.x * pu, phase.y * pv);
-            let iv = (dv as usize).min(phases_v - 1);
-            let (iu, across) = if kernel.sampling.lerp_across {
-                let iu = (du as usize).min(phases_u - 1);
-                (iu, (du - iu as f64) as f32)
-            } else {
-                (((du + 0.5) as usize).min(phases_u), 0.0)
-            };
-            Look {
-                light: row as usize * strip.stride + column as usize,
-                block: kernel.block(iv, iu),
-                down: (dv - iv as f64) as f32,
-                across,
-                seen: true,
-            }
-        }));
-    }
-
     /// Brings the wall rows that a camera row sees up to its exposure.
     fn relight(
         &self,
@@ -279,13 +254,14 @@ impl Plan<'_> {
         kernel: &Kernel,
         strip: &mut LightStrip,
         y: u32,
-        points: &[Option<DVec2>],
+        points: &WallPoints,
     ) {
         let offset = self.offsets[colour].y + 0.5;
         let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
-        for wall in points.iter().flatten() {
-            low = low.min(wall.y);
-            high = high.max(wall.y);
+        for &v in &points.v {
+            // Not a number where no wall is seen; comparisons leave it out.
+            low = if v < low { v } else { low };
+            high = if v > high { v } else { high };
         }
         if low > high {
             return;
@@ -317,6 +293,17 @@ impl Plan<'_> {
                 &codes[source + from as usize..source + to as usize],
                 &mut strip.light[start..start + length],
             );
+            if kernel.on_sums {
+                // Up to the buffer's end: past the wall the sum stays what it is.
+                let end = (index + 1) * strip.stride;
+                let mut sum = 0.0_f64;
+                for (i, light) in strip.light[start..end].iter_mut().enumerate() {
+                    if i < length {
+                        sum += f64::from(*light);
+                    }
+                    *light = sum as f32;
+                }
+            }
         }
     }
 }
@@ -324,98 +311,147 @@ impl Plan<'_> {
 /// Gathers the light of one colour for a row of photosites, with the widest vectors at hand.
 ///
 /// The lanes and the order of all sums are fixed, and nothing is fused: every path has the same bits.
-fn gather_row(kernel: &Kernel, looks: &[Look], light: &[f32], stride: usize, out: &mut [f32]) {
-    #[cfg(target_arch = "x86_64")]
-    if std::arch::is_x86_feature_detected!("avx2") {
-        #[allow(unsafe_code, reason = "run-time choice of vector width; see SAFETY")]
-        // SAFETY: the function needs nothing but AVX2, which was just found.
-        unsafe {
-            return gather_row_avx2(kernel, looks, light, stride, out);
-        }
-    }
-    gather_row_any(kernel, looks, light, stride, out);
-}
-
-#[cfg(target_arch = "x86_64")]
-#[target_feature(enable = "avx2")]
-fn gather_row_avx2(kernel: &Kernel, looks: &[Look], light: &[f32], stride: usize, out: &mut [f32]) {
-    gather_row_any(kernel, looks, light, stride, out);
-}
-
-#[inline(always)]
-fn gather_row_any(kernel: &Kernel, looks: &[Look], light: &[f32], stride: usize, out: &mut [f32]) {
-    if kernel.sampling.lerp_across {
-        gather::<true>(kernel, looks, light, stride, out);
-    } else {
-        gather::<false>(kernel, looks, light, stride, out);
-    }
-}
-
-#[inline(always)]
-fn gather<const LERP_ACROSS: bool>(
+fn gather_row(
     kernel: &Kernel,
-    looks: &[Look],
-    light: &[f32],
-    stride: usize,
+    strip: &LightStrip,
+    offset: DVec2,
+    points: &WallPoints,
+    looks: &mut Looks,
     out: &mut [f32],
 ) {
-    let size = kernel.down * kernel.across;
-    let below = (kernel.sampling.phases()[0] + 1) * size;
-    for (o, look) in out.iter_mut().zip(looks) {
-        if !look.seen {
-            *o = 0.0;
-            continue;
-        }
-        let (top, bottom) = (1.0 - look.down, look.down);
-        let (left, right) = (1.0 - look.across, look.across);
-        let block = |start: usize| &kernel.weights[start..start + size];
-        let a = block(look.block);
-        let c = block(look.block + below);
-        let (b, d) = if LERP_ACROSS {
-            (block(look.block + size), block(look.block + below + size))
+    static LEVEL: OnceLock<Level> = OnceLock::new();
+    let level = *LEVEL.get_or_init(Level::new);
+    dispatch!(level, simd => gather_row_with(simd, kernel, strip, offset, points, looks, out));
+}
+
+#[inline(always)]
+fn gather_row_with<S: Simd>(
+    simd: S,
+    kernel: &Kernel,
+    strip: &LightStrip,
+    offset: DVec2,
+    points: &WallPoints,
+    looks: &mut Looks,
+    out: &mut [f32],
+) {
+    if kernel.sampling.lerp_across {
+        look::<true>(kernel, strip, offset, points, looks);
+        gather::<S, true>(simd, kernel, strip, looks);
+    } else {
+        look::<false>(kernel, strip, offset, points, looks);
+        gather::<S, false>(simd, kernel, strip, looks);
+    }
+    for ((o, s), seen) in out.iter_mut().zip(&looks.sums).zip(&looks.seen) {
+        *o = seen * (((s[0] + s[4]) + (s[2] + s[6])) + ((s[1] + s[5]) + (s[3] + s[7])));
+    }
+}
+
+/// Finds every photosite's taps and phase.
+#[inline(always)]
+fn look<const LERP_ACROSS: bool>(
+    kernel: &Kernel,
+    strip: &LightStrip,
+    offset: DVec2,
+    points: &WallPoints,
+    looks: &mut Looks,
+) {
+    let [phases_u, phases_v] = kernel.sampling.phases().map(|p| p as i32);
+    let (pu, pv) = (f64::from(phases_u), f64::from(phases_v));
+    // Places are counted from the buffer's corner, where they are positive and rounding down is
+    // cutting off.
+    let corner = DVec2::new(
+        strip.first_column as f64 + kernel.before[0] as f64,
+        strip.first_row as f64 + kernel.before[1] as f64,
+    ) + offset;
+    let columns = (strip.stride + 1 - kernel.across) as f64;
+    let rows = (strip.rows + 1 - kernel.down) as f64;
+    let stride = strip.stride as i32;
+    let n = points.u.len();
+    let (u, v) = (&points.u[..n], &points.v[..n]);
+    let (light, phase) = (&mut looks.light[..n], &mut looks.phase[..n]);
+    let (down, across) = (&mut looks.down[..n], &mut looks.across[..n]);
+    let seen = &mut looks.seen[..n];
+    for i in 0..n {
+        let (x, y) = (u[i] - corner.x, v[i] - corner.y);
+        let inside = (x >= 0.0) & (x < columns) & (y >= 0.0) & (y < rows);
+        let (x, y) = if inside { (x, y) } else { (0.0, 0.0) };
+        let (column, row) = (x as i32, y as i32);
+        let du = (x - f64::from(column)) * pu;
+        let dv = (y - f64::from(row)) * pv;
+        let iv = (dv as i32).min(phases_v - 1);
+        let iu = if LERP_ACROSS {
+            (du as i32).min(phases_u - 1)
         } else {
-            (a, c)
+            ((du + 0.5) as i32).min(phases_u)
         };
-        let [wa, wb, wc, wd] = [top * left, top * right, bottom * left, bottom * right];
-        let mut sum = [0.0_f32; LANES];
-        for (j, &(from, to)) in kernel.runs.iter().enumerate() {
-            let taps =
-                j * kernel.across + from as usize * LANES..j * kernel.across + to as usize * LANES;
-            let start = look.light + j * stride + from as usize * LANES;
-            let l = &light[start..start + taps.len()];
-            let (a, c) = (&a[taps.clone()], &c[taps.clone()]);
-            if LERP_ACROSS {
-                let (b, d) = (&b[taps.clone()], &d[taps]);
-                let quads = a
-                    .as_chunks::<LANES>()
-                    .0
-                    .iter()
-                    .zip(b.as_chunks::<LANES>().0)
-                    .zip(c.as_chunks::<LANES>().0)
-                    .zip(d.as_chunks::<LANES>().0)
-                    .zip(l.as_chunks::<LANES>().0);
-                for ((((a, b), c), d), l) in quads {
-                    for i in 0..LANES {
-                        let w = (a[i] * wa + b[i] * wb) + (c[i] * wc + d[i] * wd);
-                        sum[i] += w * l[i];
+        light[i] = (row * stride + column) as u32;
+        phase[i] = (iv * (phases_u + 1) + iu) as u32;
+        down[i] = (dv - f64::from(iv)) as f32;
+        across[i] = if LERP_ACROSS { (du - f64::from(iu)) as f32 } else { 0.0 };
+        seen[i] = f32::from(u8::from(inside));
+    }
+}
+
+/// Sums weights times light, tap row by tap row, so that the weights of a tap row stay in the
+/// nearest cache for all photosites of the row.
+#[inline(always)]
+fn gather<S: Simd, const LERP_ACROSS: bool>(
+    simd: S,
+    kernel: &Kernel,
+    strip: &LightStrip,
+    looks: &mut Looks,
+) {
+    looks.sums.fill([0.0; LANES]);
+    let steps = kernel.sampling.phases()[0] + 1;
+    let stride = strip.stride;
+    let n = looks.sums.len();
+    let (lights, phases) = (&looks.light[..n], &looks.phase[..n]);
+    let (downs, acrosses) = (&looks.down[..n], &looks.across[..n]);
+    for (j, stretches) in kernel.rows.iter().enumerate() {
+        for s in stretches.iter().filter(|s| s.groups > 0) {
+            let length = s.groups * LANES;
+            let size = length * steps * (kernel.sampling.phases()[1] + 1);
+            let weights = &kernel.weights[s.weights..s.weights + size];
+            let light = &strip.light[j * stride + s.tap..];
+            for i in 0..n {
+                let l = &light[lights[i] as usize..][..length];
+                let at = phases[i] as usize * length;
+                let right = (1 + usize::from(LERP_ACROSS)) * length;
+                let top = &weights[at..][..right];
+                let bottom = &weights[at + steps * length..][..right];
+                let down = downs[i];
+                let mut sum = f32x8::from_slice(simd, &looks.sums[i]);
+                if LERP_ACROSS {
+                    let (down, across) = (down, acrosses[i]);
+                    let (up, left) = (1.0 - down, 1.0 - across);
+                    let w = [up * left, up * across, down * left, down * across]
+                        .map(|w| f32x8::splat(simd, w));
+                    let (a, b) = top.split_at(length);
+                    let (c, d) = bottom.split_at(length);
+                    let groups = a
+                        .chunks_exact(LANES)
+                        .zip(b.chunks_exact(LANES))
+                        .zip(c.chunks_exact(LANES).zip(d.chunks_exact(LANES)))
+                        .zip(l.chunks_exact(LANES));
+                    for (((a, b), (c, d)), l) in groups {
+                        let v = |x: &[f32]| f32x8::from_slice(simd, x);
+                        let weight = (v(a) * w[0] + v(b) * w[1]) + (v(c) * w[2] + v(d) * w[3]);
+                        sum += weight * v(l);
+                    }
+                } else {
+                    let (w, v) = (f32x8::splat(simd, 1.0 - down), f32x8::splat(simd, down));
+                    let groups = top
+                        .chunks_exact(LANES)
+                        .zip(bottom.chunks_exact(LANES))
+                        .zip(l.chunks_exact(LANES));
+                    for ((a, c), l) in groups {
+                        let weight =
+                            f32x8::from_slice(simd, a) * w + f32x8::from_slice(simd, c) * v;
+                        sum += weight * f32x8::from_slice(simd, l);
                     }
                 }
-            } else {
-                let pairs = a
-                    .as_chunks::<LANES>()
-                    .0
-                    .iter()
-                    .zip(c.as_chunks::<LANES>().0)
-                    .zip(l.as_chunks::<LANES>().0);
-                for ((a, c), l) in pairs {
-                    for i in 0..LANES {
-                        let w = a[i] * top + c[i] * bottom;
-                        sum[i] += w * l[i];
-                    }
-                }
+                sum.store_slice(&mut looks.sums[i]);
             }
         }
-        let [a, b, c, d, e, f, g, h] = sum;
-        *o = ((a + e) + (c + g)) + ((b + f) + (d + h));
     }
 }

@@ -289,6 +289,8 @@ struct Lights<'a> {
     known: Vec<f64>,
     filled: Vec<usize>,
     slots: usize,
+    /// Slot in which each row of the wall lights.
+    slot_of_row: Vec<usize>,
 }
 
 impl<'a> Lights<'a> {
@@ -296,8 +298,11 @@ impl<'a> Lights<'a> {
         let drive = &engine.scene.drive;
         let steady = matches!(drive.kind, DriveKind::Steady | DriveKind::HeldMean { .. });
         let slots = if steady { 1 } else { drive.scan.max(1) as usize };
+        let wall = &engine.scene.wall;
+        let panel = wall.panel_rows.max(1) as usize;
+        let slot_of_row = (0..wall.rows as usize).map(|row| row % panel % slots).collect();
         let known = vec![f64::NAN; 3 * slots * engine.levels.len()];
-        Self { engine, from_s: 0.0, to_s: 0.0, known, filled: Vec::new(), slots }
+        Self { engine, from_s: 0.0, to_s: 0.0, known, filled: Vec::new(), slots, slot_of_row }
     }
 
     /// Starts a new exposure, in wall time.
@@ -315,7 +320,7 @@ impl<'a> Lights<'a> {
         let codes = &self.engine.scene.content.codes[colour];
         let code = codes.get(row * wall.columns as usize + column).copied().unwrap_or(0);
         let code = usize::from(code).min(self.engine.levels.len() - 1);
-        let slot = row % wall.panel_rows.max(1) as usize % self.slots;
+        let slot = self.slot_of_row.get(row).copied().unwrap_or(0);
         let place = (colour * self.slots + slot) * self.engine.levels.len() + code;
         let known = self.known[place];
         if !known.is_nan() {

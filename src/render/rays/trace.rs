@@ -85,7 +85,11 @@ pub struct Target {
     pitch_m: f64,
     columns: i64,
     rows: i64,
-    half_m: DVec2,
+    /// Pixels for each metre.
+    per_m: f64,
+    /// Half the emitter's size, pixels.
+    half: DVec2,
+    /// Cells on each side that an emitter may reach into.
     reach: (i64, i64),
 }
 
@@ -98,16 +102,18 @@ impl Target {
             EmitterShape::Disc { diameter_m } => DVec2::splat(diameter_m * 0.5),
             EmitterShape::Tent => DVec2::splat(wall.pitch_m),
         };
+        let half = half_m / wall.pitch_m;
         // An emitter wider than the pitch reaches into its neighbours' cells.
-        let cells = |half: f64| (half / wall.pitch_m - 0.5 - 1e-9).ceil().clamp(0.0, 64.0) as i64;
+        let cells = |half: f64| (half - 0.5 - 1e-9).ceil().clamp(0.0, 64.0) as i64;
         Self {
             shape: emitter.shape,
             offset_m: emitter.offset_m,
             pitch_m: wall.pitch_m,
             columns: i64::from(wall.columns),
             rows: i64::from(wall.rows),
-            half_m,
-            reach: (cells(half_m.x), cells(half_m.y)),
+            per_m: 1.0 / wall.pitch_m,
+            half,
+            reach: (cells(half.x), cells(half.y)),
         }
     }
 
@@ -117,26 +123,31 @@ impl Target {
     pub fn light(&self, point: DVec2, mut light: impl FnMut(usize, usize) -> f64) -> f64 {
         // Lattice coordinates: pixel (i, j) of this colour has its centre at (i + ½, j + ½).
         let own = point - self.offset_m;
-        let across = own.x / self.pitch_m + 0.5 * self.columns as f64;
-        let down = 0.5 * self.rows as f64 - own.y / self.pitch_m;
+        let across = own.x * self.per_m + 0.5 * self.columns as f64;
+        let down = 0.5 * self.rows as f64 - own.y * self.per_m;
         if !(across.abs() < 1e9 && down.abs() < 1e9) {
             return 0.0;
         }
         if self.shape == EmitterShape::Tent {
             return self.tent(point, across, down, light);
         }
-        let (column, row) = (across.floor() as i64, down.floor() as i64);
+        // Rounds towards zero: next to the outline that names a real neighbour, and the shape decides.
+        let (column, row) = (across as i64, down as i64);
         let mut sum = 0.0;
         for j in (row - self.reach.1).max(0)..=(row + self.reach.1).min(self.rows - 1) {
+            let y = down - j as f64 - 0.5;
+            if y.abs() > self.half.y {
+                continue;
+            }
             for i in (column - self.reach.0).max(0)..=(column + self.reach.0).min(self.columns - 1)
             {
-                let x = (across - i as f64 - 0.5) * self.pitch_m;
-                let y = (down - j as f64 - 0.5) * self.pitch_m;
+                let x = across - i as f64 - 0.5;
                 let inside = match self.shape {
-                    EmitterShape::Disc { .. } => x * x + y * y < self.half_m.x * self.half_m.x,
+                    EmitterShape::Disc { .. } => x * x + y * y < self.half.x * self.half.x,
                     _ => {
-                        (-self.half_m.x..self.half_m.x).contains(&x)
-                            && (-self.half_m.y..self.half_m.y).contains(&y)
+                        // Half-open, so that neighbours without a gap meet every point once.
+                        (-self.half.x..self.half.x).contains(&x)
+                            && (-self.half.y..self.half.y).contains(&y)
                     }
                 };
                 if inside {

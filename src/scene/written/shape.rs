@@ -240,6 +240,8 @@ impl Walk {
                 .unwrap_or_else(|| format!("keys that fit here: {}", known.join(", "))),
         };
         self.problem(&join(path, &key.name), &key.place, "unknown key".into(), Some(hint));
+        // What was meant is not missing, and its value is not known.
+        self.bad.extend(near.map(|near| join(path, near)));
         near
     }
 
