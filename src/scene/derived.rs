@@ -103,6 +103,9 @@ pub struct ExposureNumbers {
     pub gain_levels_per_electron: f64,
     /// Electrons at which a photosite clips: its full well, or the converter's highest level.
     pub clips_at_electrons: f64,
+    /// Stops by which full white, averaged over emitters and gaps, is brighter than what clips a
+    /// green photosite; negative when there is room.
+    pub full_white_stops_over_clipping: Option<f64>,
     /// Raw level that counts as white in development.
     pub white_level: u32,
 }
@@ -303,14 +306,15 @@ fn exposure(scene: &Scene) -> ExposureNumbers {
         lens.working_f_number(),
         1.0,
     );
-    let stops = |lx_s: f64| {
-        let stops = photons::stops_about_mid_grey(lx_s, camera.exposure_index);
-        stops.is_finite().then_some(stops)
-    };
+    let finite = |stops: f64| stops.is_finite().then_some(stops);
+    let stops = |lx_s: f64| finite(photons::stops_about_mid_grey(lx_s, camera.exposure_index));
     let gain = gain_dn_per_e(scene);
     let mean = content_mean_share(scene);
     let room = f64::from(convert::top_level(camera)) - f64::from(camera.black_level);
     let converter_e = if gain > 0.0 { room / gain } else { f64::INFINITY };
+    let clips_at_e = camera.full_well_e.min(converter_e);
+    let (photons, shares) = white_light(scene);
+    let white_e = full_white_lx_s * photons::electrons_per_lx_s(camera, 1, photons, shares);
     ExposureNumbers {
         exposure_s: camera.exposure_s,
         shutter_angle_deg: 360.0 * camera.fps * camera.exposure_s,
@@ -319,7 +323,8 @@ fn exposure(scene: &Scene) -> ExposureNumbers {
         content_mean_share: mean,
         content_mean_stops_about_mid_grey: stops(full_white_lx_s * mean),
         gain_levels_per_electron: gain,
-        clips_at_electrons: camera.full_well_e.min(converter_e),
+        clips_at_electrons: clips_at_e,
+        full_white_stops_over_clipping: finite(libm::log2(white_e / clips_at_e)),
         white_level: white_level(scene),
     }
 }

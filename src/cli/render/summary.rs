@@ -36,6 +36,15 @@ pub(super) fn summary(made: &Made<'_>, records: &[FrameRecord], numbers: &Derive
     if let Some(share) = clipped(records) {
         line("clipped", format!("{} of the photosites", units::percent(share)));
     }
+    if let Some(over) = e.full_white_stops_over_clipping.filter(|over| *over > 0.0) {
+        let stops = units::number((over * 10.0).ceil() / 10.0);
+        line(
+            "",
+            format!(
+                "(full white clips: {stops} stops of `filters.neutral_density_stops` prevent it)"
+            ),
+        );
+    }
     if let Some((middle, corners)) = numbers.wall_on_sensor.split_first() {
         line("pixel pitch", pitch(middle, corners));
         line("blur disc", disc(middle, corners));
