@@ -2,6 +2,9 @@
 
 mod audit;
 mod bad_scenes;
+mod cli;
+mod cli_refusals;
+mod cli_stage;
 mod colour;
 mod develop;
 mod output;

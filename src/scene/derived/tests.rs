@@ -219,15 +219,18 @@ fn exposure_in_stops() {
     close(e.content_mean_stops_about_mid_grey.unwrap(), stops - 1.0, 0.005);
     // The converter's top is at 78/EI, log₂ 7.8 above mid-grey (both by definition), unless the full
     // well is smaller.
-    let room = 4095.0 - 256.0;
-    close(e.clips_at_electrons, (room / e.gain_levels_per_electron).min(40_000.0), 1e-9);
-    let over = e.full_white_stops_over_clipping.unwrap();
-    if room / e.gain_levels_per_electron <= 40_000.0 {
-        close(over, stops - 7.8_f64.log2(), 1e-9);
-        assert_eq!(e.white_level, 4095);
-    } else {
-        assert!(over > stops - 7.8_f64.log2() && e.white_level < 4095);
-    }
+    close(e.clips_at_electrons, (4095.0 - 256.0) / e.gain_levels_per_electron, 1e-9);
+    close(e.full_white_stops_over_clipping.unwrap(), stops - 7.8_f64.log2(), 1e-9);
+    assert_eq!(e.white_level, 4095);
+    // At EI 100 the full well of 40 000 e− is reached first, and development knows.
+    let low = numbers(&format!("{STUDIO}camera: {{exposure_index: 100}}\n")).exposure;
+    assert_eq!(low.clips_at_electrons, 40_000.0);
+    let full_level = (256.0 + 40_000.0 * low.gain_levels_per_electron).floor();
+    assert_eq!(f64::from(low.white_level), full_level);
+    assert!(
+        full_level < 4095.0
+            && low.full_white_stops_over_clipping > Some(stops - 3.0 - 7.8_f64.log2())
+    );
     let dark = numbers(&format!("{STUDIO}content: {{solid: {{light_percent: 0}}}}\n"));
     assert_eq!(dark.exposure.content_mean_stops_about_mid_grey, None);
 }
