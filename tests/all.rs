@@ -1,9 +1,15 @@
 //! The integration tests: one crate, a module a subject.
 
+#![allow(clippy::disallowed_methods, reason = "tests use std's functions as a second opinion")]
+
 mod audit;
 mod bad_scenes;
+mod cli;
+mod cli_refusals;
+mod cli_stage;
 mod colour;
 mod develop;
+mod house;
 mod output;
 mod pulses;
 mod rays;

@@ -25,19 +25,23 @@ pub struct Args {
 /// `Err` when the file cannot be read; `Ok(Err(count))` when the scene is refused, its problems
 /// printed. Other commands start with this too, so that they all speak alike.
 pub fn load(path: &std::path::Path, edits: &[Edit]) -> anyhow::Result<Result<Scene, usize>> {
-    let source = scene_text(path)?;
+    Ok(checked(&scene_text(path)?, edits))
+}
+
+/// [`load`] of a scene whose text is there already.
+pub fn checked(source: &SceneText, edits: &[Edit]) -> Result<Scene, usize> {
     let pictures = PictureFiles::in_folder(&source.folder);
     match scene::parse_edited(&source.text, &source.name, edits, &pictures) {
         Ok(scene) => {
-            print(&scene.notes, &source);
-            Ok(Ok(scene))
+            print(&scene.notes, source);
+            Ok(scene)
         }
         Err(problems) => {
-            print(&problems, &source);
+            print(&problems, source);
             let count = problems.len();
             let words = if count == 1 { "1 problem".into() } else { format!("{count} problems") };
             eprintln!("{}: {words}", source.file);
-            Ok(Err(count))
+            Err(count)
         }
     }
 }

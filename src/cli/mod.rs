@@ -1,4 +1,64 @@
-//! One file a command; printing of diagnostics.
+//! The command line: one file a command, progress, printing of diagnostics.
+//!
+//! Exit codes: 0 done; 1 the scene was refused, its problems printed; 2 something went wrong, or the
+//! command line was not understood; 130 stopped with Ctrl-C.
 
 pub mod check;
+pub mod completions;
+pub mod render;
 pub mod schema;
+
+use std::process::ExitCode;
+
+/// Exit code of a scene that was refused.
+pub const REFUSED: u8 = 1;
+/// Exit code of everything that goes wrong.
+pub const FAILED: u8 = 2;
+/// Exit code after Ctrl-C.
+pub const STOPPED: u8 = 130;
+
+/// What stands below the list of commands.
+const AFTER_HELP: &str = "\
+Exit codes: 0 done · 1 the scene was refused, its problems printed · 2 something went wrong ·
+130 stopped with Ctrl-C";
+
+/// Predicts what a camera will record of an LED video wall: moiré, scan bands, flicker and stepping
+#[derive(Debug, clap::Parser)]
+#[command(name = "gridbeat", version, after_help = AFTER_HELP, max_term_width = 100)]
+pub struct Cli {
+    /// What to do
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// The commands.
+#[derive(Debug, clap::Subcommand)]
+pub enum Command {
+    /// Render the frames that the camera would record of a scene
+    Render(render::Args),
+    /// Check a scene: problems, notes, and how it was understood
+    Check(check::Args),
+    /// Print the keys of a scene file, as JSON Schema for an editor or as a list
+    Schema(schema::Args),
+    /// Print a script that completes gridbeat's commands in a shell
+    Completions(completions::Args),
+}
+
+/// Runs a command.
+pub fn run(cli: &Cli) -> anyhow::Result<ExitCode> {
+    match &cli.command {
+        Command::Render(args) => render::run(args),
+        Command::Check(args) => check::run(args),
+        Command::Schema(args) => schema::run(args),
+        Command::Completions(args) => completions::run(args),
+    }
+}
+
+/// True when the reader of our output has gone, as `head` does: no fault of ours.
+pub fn is_broken_pipe(error: &anyhow::Error) -> bool {
+    error.chain().any(|cause| {
+        let io = cause.downcast_ref::<std::io::Error>().map(std::io::Error::kind);
+        let json = cause.downcast_ref::<serde_json::Error>().and_then(|e| e.io_error_kind());
+        io.or(json) == Some(std::io::ErrorKind::BrokenPipe)
+    })
+}

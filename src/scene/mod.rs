@@ -3,13 +3,17 @@
 //! [`parse`] goes the whole way from text to [`Scene`] and gathers every problem on it.
 
 mod check;
+pub mod derived;
 mod describe;
 mod edit;
+mod resolved;
+mod twin;
 pub mod written;
 
 pub use check::limits;
 pub use describe::describe;
 pub use edit::Edit;
+pub use resolved::resolved;
 
 use crate::diag::Diagnostic;
 use crate::optics::{Lens, LowPass, Pose};

@@ -1,1 +1,220 @@
-//! shoot
+//! One shot: render, expose, develop, frame by frame.
+//!
+//! A [`Shot`] holds what is the same for all frames. Each step takes the result of the one before
+//! by reference, so that a caller can let go of the electrons before it develops: a frame in memory
+//! is then at most two of them at once.
+
+use crate::develop::{
+    ColourTransform, Delivery, DeliveryTransfer, DevelopError, Layout, NoTransform, Samples,
+    develop,
+};
+use crate::frame::{Electrons, Picture, RawFrame, Window};
+use crate::optics::Diffraction;
+use crate::render::{Cancelled, Run, fast, rays};
+use crate::scene::Scene;
+use crate::scene::derived::{gain_dn_per_e, white_level, white_light};
+use crate::sensor::{Mosaic, convert, photons};
+
+/// What renders.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Engine {
+    /// The fast engine.
+    Fast,
+    /// The slow check: traced rays, for auditing the fast engine.
+    SlowCheck(rays::RaySettings),
+}
+
+/// Why there is no frame.
+#[derive(Debug, thiserror::Error)]
+pub enum ShootError {
+    /// It was stopped.
+    #[error(transparent)]
+    Cancelled(#[from] Cancelled),
+    /// The slow check knows no waves.
+    #[error(
+        "the slow check traces rays, which know no waves, and this scene has `diffraction: wave`: \
+         add --set effects.diffraction=convolved (or =off), for the fast engine too when you compare"
+    )]
+    SlowCheckKnowsNoWaves,
+    /// The colours cannot be developed.
+    #[error("the picture cannot be developed: {0}")]
+    Colour(#[from] NoTransform),
+    /// The frame cannot be developed.
+    #[error("the picture cannot be developed: {0}")]
+    Develop(#[from] DevelopError),
+}
+
+impl From<rays::RaysError> for ShootError {
+    fn from(error: rays::RaysError) -> Self {
+        match error {
+            rays::RaysError::Cancelled(stopped) => Self::Cancelled(stopped),
+            rays::RaysError::Wave => Self::SlowCheckKnowsNoWaves,
+        }
+    }
+}
+
+/// A scene ready to be shot: gain, white level and colour transform are settled.
+#[derive(Debug, Clone)]
+pub struct Shot<'a> {
+    scene: &'a Scene,
+    engine: Engine,
+    gain_dn_per_e: f64,
+    white_level: u32,
+    colour: ColourTransform,
+    layout: Layout,
+}
+
+impl<'a> Shot<'a> {
+    /// Settles everything that does not change from frame to frame.
+    ///
+    /// # Errors
+    /// A scene that this engine cannot render or that cannot be developed is refused here, before
+    /// any long work.
+    pub fn new(scene: &'a Scene, engine: Engine) -> Result<Self, ShootError> {
+        if matches!(engine, Engine::SlowCheck(_)) && scene.lens.diffraction == Diffraction::Wave {
+            return Err(ShootError::SlowCheckKnowsNoWaves);
+        }
+        let layout = layout(scene.camera.mosaic);
+        let gain_dn_per_e = gain_dn_per_e(scene);
+        let crop = scene.camera.crop;
+        if matches!(layout, Layout::Bayer(_)) && (crop.width < 2 || crop.height < 2) {
+            let (width, height) = (crop.width as usize, crop.height as usize);
+            return Err(DevelopError::TooSmall(width, height).into());
+        }
+        Ok(Self {
+            scene,
+            engine,
+            gain_dn_per_e,
+            white_level: white_level(scene),
+            colour: colour_transform(scene)?,
+            layout,
+        })
+    }
+
+    /// Noise-free photoelectrons of the recorded part of the sensor in a frame.
+    pub fn electrons(&self, frame: u32, run: &Run) -> Result<Electrons, ShootError> {
+        let window = self.window();
+        Ok(match self.engine {
+            Engine::Fast => fast::render(self.scene, frame, window, run)?,
+            Engine::SlowCheck(settings) => rays::render(self.scene, frame, window, &settings, run)?,
+        })
+    }
+
+    /// The camera's integers of a frame.
+    pub fn raw(&self, electrons: &Electrons, frame: u32) -> RawFrame {
+        convert::expose(electrons, &self.scene.camera, self.gain_dn_per_e, frame)
+    }
+
+    /// The developed picture, coded with the delivery's transfer curve.
+    pub fn picture(&self, raw: &RawFrame) -> Result<Picture, ShootError> {
+        self.developed(raw, &self.scene.delivery)
+    }
+
+    /// The developed picture in linear light, not clipped.
+    pub fn linear_picture(&self, raw: &RawFrame) -> Result<Picture, ShootError> {
+        let delivery =
+            Delivery { transfer: DeliveryTransfer::Linear, ..self.scene.delivery.clone() };
+        self.developed(raw, &delivery)
+    }
+
+    fn developed(&self, raw: &RawFrame, delivery: &Delivery) -> Result<Picture, ShootError> {
+        let samples = Samples::from_raw(raw, self.scene.camera.black_level, self.white_level)?;
+        Ok(develop(&samples, self.layout, &self.colour, delivery)?)
+    }
+
+    /// What is measured on a raw frame.
+    pub fn levels(&self, raw: &RawFrame) -> Levels {
+        Levels::of(raw, self.scene.camera.mosaic, self.white_level)
+    }
+
+    /// The recorded part of the sensor.
+    pub fn window(&self) -> Window {
+        self.scene.camera.crop
+    }
+
+    /// The scene.
+    pub fn scene(&self) -> &Scene {
+        self.scene
+    }
+
+    /// The raw level that counts as white: the converter's highest, or that of a full photosite
+    /// where it is lower.
+    pub fn white_level(&self) -> u32 {
+        self.white_level
+    }
+}
+
+/// Mean and clipped share of a raw frame, per photosite colour.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Levels {
+    /// Name of the colour: red, green, blue; or all, for a monochrome sensor.
+    pub colours: Vec<&'static str>,
+    /// Mean raw level of each.
+    pub mean_level: Vec<f64>,
+    /// Share of each at or above the white level, 0 to 1.
+    pub clipped_share: Vec<f64>,
+    /// Share of all.
+    pub clipped_share_of_all: f64,
+}
+
+impl Levels {
+    /// Counts a raw frame. Sums of integers: exact, whatever the order.
+    fn of(raw: &RawFrame, mosaic: Mosaic, white_level: u32) -> Self {
+        let names: &[&'static str] = match mosaic {
+            Mosaic::Monochrome => &["all"],
+            _ => &["red", "green", "blue"],
+        };
+        let mut sums = vec![[0_u64; 3]; names.len()];
+        let (window, width) = (raw.window, raw.window.width.max(1) as usize);
+        for (number, plane) in raw.planes.iter().enumerate() {
+            for (y, row) in plane.chunks(width).enumerate() {
+                for (x, &level) in row.iter().enumerate() {
+                    let colour = mosaic
+                        .colour_at(window.x + x as u32, window.y + y as u32)
+                        .map_or(number, usize::from);
+                    let Some(sum) = sums.get_mut(colour) else { continue };
+                    sum[0] += 1;
+                    sum[1] += u64::from(level);
+                    sum[2] += u64::from(u32::from(level) >= white_level);
+                }
+            }
+        }
+        let over =
+            |part: u64, whole: u64| if whole == 0 { 0.0 } else { part as f64 / whole as f64 };
+        let total = |i: usize| sums.iter().map(|s| s[i]).sum::<u64>();
+        Self {
+            colours: names.to_vec(),
+            mean_level: sums.iter().map(|s| over(s[1], s[0])).collect(),
+            clipped_share: sums.iter().map(|s| over(s[2], s[0])).collect(),
+            clipped_share_of_all: over(total(2), total(0)),
+        }
+    }
+}
+
+/// How a sensor's colours lie, in the words of development.
+fn layout(mosaic: Mosaic) -> Layout {
+    match mosaic {
+        Mosaic::Bayer(block) => Layout::Bayer(block),
+        Mosaic::Monochrome => Layout::Monochrome,
+        Mosaic::FullPlanes => Layout::FullPlanes,
+    }
+}
+
+/// The colour transform of a scene, from the electrons that its photosites record of each primary.
+fn colour_transform(scene: &Scene) -> Result<ColourTransform, NoTransform> {
+    if scene.camera.mosaic == Mosaic::Monochrome {
+        return Ok(ColourTransform::NEUTRAL);
+    }
+    let (photons, shares) = white_light(scene);
+    let per_primary = [0, 1, 2].map(|photosite| {
+        let row = photons::response(&scene.camera, photosite);
+        [0, 1, 2].map(|e: usize| row[e] * photons[e] * shares[e])
+    });
+    let wall = &scene.wall;
+    ColourTransform::from_wall(
+        per_primary,
+        wall.emitters.map(|e| e.xy),
+        wall.white_xy,
+        scene.delivery.colour_space,
+    )
+}

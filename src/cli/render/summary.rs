@@ -1,0 +1,187 @@
+//! What was rendered, in a few lines for the crew.
+
+use super::files::Take;
+use super::sidecar::{FrameRecord, Made};
+use crate::scene::derived::{CleanShutter, Derived, PlaceNumbers};
+use crate::units;
+use std::fmt::Write;
+
+/// Width of the column of words.
+const WORDS: usize = 16;
+
+/// The summary, aligned, a line a subject.
+pub(super) fn summary(made: &Made<'_>, records: &[FrameRecord], numbers: &Derived) -> String {
+    let (scene, camera) = (made.scene, &made.scene.camera);
+    let mut out = String::new();
+    let mut line = |what: &str, text: String| {
+        // Writing to a string does not fail.
+        let _ = writeln!(out, "  {what:<WORDS$}{text}");
+    };
+    let files: usize = records.iter().map(|r| r.files.len()).sum();
+    line("files", format!("{} in {}", files + 1, made.files.folder().display()));
+    let crop = camera.crop;
+    line("recorded", format!("{} × {} photosites, {}", crop.width, crop.height, engine(made)));
+    let e = &numbers.exposure;
+    line(
+        "exposure",
+        format!(
+            "{} ({}°), f/{}, exposure index {}",
+            units::shutter(e.exposure_s),
+            units::number(e.shutter_angle_deg),
+            units::number(scene.lens.f_number),
+            units::number(camera.exposure_index)
+        ),
+    );
+    line("light", light(numbers));
+    if let Some(share) = clipped(records) {
+        line("clipped", format!("{} of the photosites", units::percent(share)));
+    }
+    if let Some(over) = e.full_white_stops_over_clipping.filter(|over| *over > 0.0) {
+        let stops = units::number((over * 10.0).ceil() / 10.0);
+        line(
+            "",
+            format!(
+                "(full white clips: {stops} stops of `filters.neutral_density_stops` prevent it)"
+            ),
+        );
+    }
+    if let Some((middle, corners)) = numbers.wall_on_sensor.split_first() {
+        line("pixel pitch", pitch(middle, corners));
+        line("blur disc", disc(middle, corners));
+    }
+    line("view", view(numbers));
+    for (what, text) in shutter(numbers) {
+        line(what, text);
+    }
+    if !scene.notes.is_empty() {
+        let count = scene.notes.len();
+        let word = if count == 1 { "note" } else { "notes" };
+        line("notes", format!("{count} {word}, printed above and kept in the shot's JSON file"));
+    }
+    format!("{}: {}\n{out}", scene.name, frames(records))
+}
+
+fn frames(records: &[FrameRecord]) -> String {
+    match (records.first(), records.last()) {
+        (Some(first), Some(last)) if first.frame != last.frame => {
+            format!("frames {} to {} rendered", first.frame, last.frame)
+        }
+        (Some(first), _) => format!("frame {} rendered", first.frame),
+        _ => "nothing rendered".into(),
+    }
+}
+
+fn engine(made: &Made<'_>) -> String {
+    match made.args.engine() {
+        crate::shoot::Engine::Fast => "fast engine".into(),
+        crate::shoot::Engine::SlowCheck(rays) => {
+            format!("slow check with {} rays a photosite", rays.samples)
+        }
+    }
+}
+
+fn light(numbers: &Derived) -> String {
+    let e = &numbers.exposure;
+    let above = |stops: f64| {
+        let side = if stops < 0.0 { "below" } else { "above" };
+        format!("{:.2} stops {side} mid-grey", stops.abs())
+    };
+    match (e.full_white_stops_about_mid_grey, e.content_mean_stops_about_mid_grey) {
+        (Some(white), Some(mean)) => format!(
+            "the wall's full white {}; the mean of what it shows {}",
+            above(white),
+            above(mean)
+        ),
+        (Some(white), None) => {
+            format!("the wall's full white {}; it shows black", above(white))
+        }
+        _ => "the wall gives no light".into(),
+    }
+}
+
+/// The clipped share of the frames as recorded, all frames together.
+fn clipped(records: &[FrameRecord]) -> Option<f64> {
+    let shares: Vec<f64> = records
+        .iter()
+        .flat_map(|r| &r.levels)
+        .filter(|(take, _)| *take == Take::Captured)
+        .map(|(_, levels)| levels.clipped_share_of_all)
+        .collect();
+    (!shares.is_empty()).then(|| shares.iter().sum::<f64>() / shares.len() as f64)
+}
+
+/// Lowest and highest of some numbers, as `a` or `a to b`.
+fn span(values: impl Iterator<Item = f64>) -> Option<String> {
+    let (low, high) =
+        values.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(v), high.max(v)));
+    let (low, high) = (low <= high).then(|| (units::number(low), units::number(high)))?;
+    Some(if low == high { low } else { format!("{low} to {high}") })
+}
+
+fn pitch(middle: &PlaceNumbers, corners: &[PlaceNumbers]) -> String {
+    let both = |p: &PlaceNumbers| [p.pitch_across_photosites, p.pitch_upright_photosites];
+    let here = span(both(middle).into_iter()).unwrap_or_default();
+    let there = span(corners.iter().flat_map(both)).unwrap_or_default();
+    format!("{here} photosites on the sensor in the middle, {there} in the corners")
+}
+
+fn disc(middle: &PlaceNumbers, corners: &[PlaceNumbers]) -> String {
+    let there = span(corners.iter().map(|p| p.blur_disc_photosites)).unwrap_or_default();
+    format!(
+        "{} photosites ({} µm) in the middle, {there} in the corners; {} mm on the wall",
+        units::number(middle.blur_disc_photosites),
+        units::number(middle.blur_disc_um),
+        units::number(middle.blur_disc_on_wall_mm)
+    )
+}
+
+fn view(numbers: &Derived) -> String {
+    let v = &numbers.view;
+    let angles = format!("{:.1}° × {:.1}°", v.across_deg, v.upright_deg);
+    match (v.width_at_wall_m, v.height_at_wall_m) {
+        (Some(width), Some(height)) => {
+            format!("{angles}, {} × {} at the wall", units::length(width), units::length(height))
+        }
+        _ => angles,
+    }
+}
+
+/// Refresh and clean shutters.
+fn shutter(numbers: &Derived) -> Vec<(&'static str, String)> {
+    let t = &numbers.timing;
+    let Some(refreshes) = t.refreshes_per_exposure else {
+        return vec![("refresh", "a steady wall: no scan bands at any shutter".into())];
+    };
+    let mut text = format!("{} in an exposure", units::number(refreshes));
+    if let Some(bands) = t.bands_per_frame {
+        text += &format!("; room for {} scan bands in the sensor's height", units::number(bands));
+    }
+    let mut lines = vec![("refreshes", text)];
+    let exposure_s = numbers.exposure.exposure_s;
+    let (every, some) = (&t.clean_shutters_for_every_grey, &t.clean_shutters);
+    match (some.is_empty(), every.is_empty() && t.pattern_repeats_s.is_some()) {
+        (true, _) => lines
+            .push(("clean shutter", "none: a refresh lasts longer than the camera's frame".into())),
+        (false, _) => lines.push(("clean shutter", clean(some, exposure_s))),
+    }
+    if !every.is_empty() {
+        lines.push(("  at every grey", clean(every, exposure_s)));
+    }
+    lines
+}
+
+/// The nearest clean shutters at both sides, or that the present one is clean.
+fn clean(shutters: &[CleanShutter], exposure_s: f64) -> String {
+    let same = |s: &&CleanShutter| (s.exposure_s / exposure_s - 1.0).abs() < 1e-6;
+    if shutters.iter().any(|s| same(&s)) {
+        return "this one is".into();
+    }
+    let shorter = shutters.iter().rfind(|s| s.exposure_s < exposure_s);
+    let longer = shutters.iter().find(|s| s.exposure_s > exposure_s);
+    let words: Vec<String> = [shorter, longer]
+        .into_iter()
+        .flatten()
+        .map(|s| format!("{} ({:.2}°)", units::shutter(s.exposure_s), s.shutter_angle_deg))
+        .collect();
+    words.join(" or ")
+}

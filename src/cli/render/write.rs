@@ -1,0 +1,191 @@
+//! The files of one frame: all of them, or none.
+
+use super::files::{Files, Kind, Take};
+use super::sidecar::FrameRecord;
+use crate::develop::{self, DeliveryTransfer};
+use crate::frame::Picture;
+use crate::output::{
+    self, Coding, Depth, ExrElectrons, ExrPicture, Format, Notes, OutputError, PngPicture,
+    TiffElectrons, TiffLevels, TiffPicture,
+};
+use crate::render::{Cancelled, Run};
+use crate::scene::Scene;
+use crate::shoot::{Levels, ShootError, Shot};
+use std::fs;
+use std::path::{Path, PathBuf};
+
+/// Largest middle crop, pixels of the picture, and how often each is repeated.
+const MIDDLE: (u32, u32) = (480, 270);
+const MIDDLE_FACTOR: u32 = 2;
+
+/// Size that an overview fits in, its strip of words included.
+const OVERVIEW: (u32, u32) = (960, 560);
+
+/// Whether the whole picture is too large to look at as it is.
+pub(super) fn needs_overview(scene: &Scene) -> bool {
+    let crop = scene.camera.crop;
+    let (width, height) = scene.delivery.size.unwrap_or((crop.width, crop.height));
+    width > OVERVIEW.0 || height > OVERVIEW.1
+}
+
+/// The folder of a render, with what had to be made of it.
+#[derive(Debug)]
+pub(super) struct Folder {
+    made: Vec<PathBuf>,
+}
+
+impl Folder {
+    /// Makes the folder and sees that files can be written in it.
+    pub(super) fn prepare(folder: &Path) -> Result<Self, OutputError> {
+        let missing = |f: &&Path| !f.as_os_str().is_empty() && !f.exists();
+        let made = folder.ancestors().take_while(missing).map(Path::to_owned).collect();
+        let this = Self { made };
+        match output::prepare_folder(folder) {
+            Ok(()) => Ok(this),
+            Err(error) => {
+                this.leave(&[]);
+                Err(error)
+            }
+        }
+    }
+
+    /// Takes away the folders that were made for nothing.
+    pub(super) fn leave(self, records: &[FrameRecord]) {
+        if records.is_empty() {
+            for folder in self.made {
+                // Only an empty one goes; if it does not, somebody else has put something there.
+                let _ = fs::remove_dir(folder);
+            }
+        }
+    }
+}
+
+/// The files of a frame under way. Dropped before [`FrameFiles::keep`], it removes them.
+#[derive(Debug)]
+pub(super) struct FrameFiles<'a> {
+    files: &'a Files,
+    frame: u32,
+    overwrite: bool,
+    written: Vec<PathBuf>,
+}
+
+impl<'a> FrameFiles<'a> {
+    pub(super) fn new(files: &'a Files, frame: u32, overwrite: bool) -> Self {
+        Self { files, frame, overwrite, written: Vec::new() }
+    }
+
+    /// Shoots one take of the frame and writes it. Lets go of the electrons before it develops.
+    pub(super) fn shoot(
+        &mut self,
+        take: Take,
+        shot: &Shot<'_>,
+        run: &Run,
+    ) -> anyhow::Result<Levels> {
+        let kinds = self.files.kinds(take).to_vec();
+        let wants = |kind: Kind| kinds.contains(&kind);
+        let scene = shot.scene();
+        let notes = Notes::new(&scene.name)
+            .with("Frame", &self.frame.to_string())
+            .with("Shows", take.words());
+        let electrons = shot.electrons(self.frame, run)?;
+        if wants(Kind::Electrons) {
+            let contents = TiffElectrons { electrons: &electrons, notes: &notes };
+            self.write(take, Kind::Electrons, &contents, run)?;
+        }
+        if wants(Kind::ElectronsExr) {
+            let contents = ExrElectrons { electrons: &electrons, notes: &notes };
+            self.write(take, Kind::ElectronsExr, &contents, run)?;
+        }
+        let raw = shot.raw(&electrons, self.frame);
+        drop(electrons);
+        if wants(Kind::Raw) {
+            self.write(take, Kind::Raw, &TiffLevels { raw: &raw, notes: &notes }, run)?;
+        }
+        let delivery = &scene.delivery;
+        let coding = Coding { space: delivery.colour_space, transfer: delivery.transfer };
+        if kinds
+            .iter()
+            .any(|kind| !matches!(kind, Kind::Raw | Kind::Electrons | Kind::ElectronsExr))
+        {
+            let picture = shot.picture(&raw)?;
+            for &kind in &kinds {
+                self.picture(take, kind, &picture, coding, &notes, run)?;
+            }
+        }
+        if wants(Kind::PictureExr) {
+            let picture = shot.linear_picture(&raw)?;
+            let coding = Coding { transfer: DeliveryTransfer::Linear, ..coding };
+            let contents = ExrPicture { picture: &picture, coding, notes: &notes };
+            self.write(take, Kind::PictureExr, &contents, run)?;
+        }
+        Ok(shot.levels(&raw))
+    }
+
+    /// Writes what a kind shows of the coded picture, if it shows any.
+    fn picture(
+        &mut self,
+        take: Take,
+        kind: Kind,
+        picture: &Picture,
+        coding: Coding,
+        notes: &Notes,
+        run: &Run,
+    ) -> anyhow::Result<()> {
+        let png = |picture, depth, notes| PngPicture { picture, depth, coding, notes };
+        match kind {
+            Kind::Picture8 => self.write(take, kind, &png(picture, Depth::Eight, notes), run),
+            Kind::Picture16 => self.write(take, kind, &png(picture, Depth::Sixteen, notes), run),
+            Kind::PictureTiff => self.write(take, kind, &TiffPicture { picture, notes }, run),
+            Kind::MiddleCrop => {
+                let (width, height) = (picture.width() as u32, picture.height() as u32);
+                let size = (MIDDLE.0.min(width), MIDDLE.1.min(height));
+                let start = ((width - size.0) / 2, (height - size.1) / 2);
+                let crop = develop::preview_crop(picture, start, size, MIDDLE_FACTOR)
+                    .map_err(ShootError::from)?;
+                let words = format!(
+                    "{} × {} pixels from column {}, row {}, each {MIDDLE_FACTOR} × {MIDDLE_FACTOR}",
+                    size.0, size.1, start.0, start.1
+                );
+                let notes = notes.clone().with("Crop", &words);
+                self.write(take, kind, &png(&crop, Depth::Eight, &notes), run)
+            }
+            Kind::Overview => {
+                let small =
+                    develop::overview(picture, OVERVIEW.0, OVERVIEW.1).map_err(ShootError::from)?;
+                let notes = notes.clone().with("Warning", "not for judging: scaled down");
+                self.write(take, kind, &png(&small, Depth::Eight, &notes), run)
+            }
+            Kind::Raw | Kind::Electrons | Kind::ElectronsExr | Kind::PictureExr => Ok(()),
+        }
+    }
+
+    fn write(
+        &mut self,
+        take: Take,
+        kind: Kind,
+        contents: &dyn Format,
+        run: &Run,
+    ) -> anyhow::Result<()> {
+        if run.is_cancelled() {
+            return Err(ShootError::from(Cancelled).into());
+        }
+        let path = self.files.path(self.frame, take, kind);
+        output::write(&path, self.overwrite, contents)?;
+        self.written.push(path);
+        Ok(())
+    }
+
+    /// The frame is complete: its files stay.
+    pub(super) fn keep(mut self) -> Vec<PathBuf> {
+        std::mem::take(&mut self.written)
+    }
+}
+
+impl Drop for FrameFiles<'_> {
+    fn drop(&mut self) {
+        for file in &self.written {
+            // If it cannot be removed there is nothing better to do; the error under way says more.
+            let _ = fs::remove_file(file);
+        }
+    }
+}

@@ -1,0 +1,239 @@
+//! A scene as resolved, as data: every input in SI numbers (angles in degrees), unit in the key.
+
+use super::Scene;
+use crate::develop::{ColourSpace, DeliveryTransfer, Demosaic, ScaleFilter};
+use crate::optics::{Diffraction, Iris};
+use crate::sensor::{Mosaic, Readout};
+use crate::wall::drive::{DriveKind, SplitOrder};
+use crate::wall::{COLOURS, EmitterShape, WallTransfer};
+use serde_json::{Map, Value, json};
+use std::f64::consts::PI;
+
+fn deg(rad: f64) -> f64 {
+    rad * 180.0 / PI
+}
+
+/// Every input of a scene as it will be used. The content's pixels are left out: of them it holds
+/// the size and, for each colour, lowest, highest and mean code.
+pub fn resolved(scene: &Scene) -> Value {
+    json!({
+        "wall": wall(scene),
+        "drive": drive(scene),
+        "content": content(scene),
+        "lens": lens(scene),
+        "filters": { "low_pass": scene.low_pass.map(|f| json!({
+            "across_m": f.across_m,
+            "upright_m": f.upright_m,
+        })) },
+        "camera": camera(scene),
+        "placement": placement(scene),
+        "delivery": delivery(scene),
+    })
+}
+
+fn wall(scene: &Scene) -> Value {
+    let wall = &scene.wall;
+    let mut emitters = Map::new();
+    for (name, e) in COLOURS.iter().zip(&wall.emitters) {
+        let shape = match e.shape {
+            EmitterShape::Rectangle { width_m, height_m } => {
+                json!({ "rectangle": { "width_m": width_m, "height_m": height_m } })
+            }
+            EmitterShape::Disc { diameter_m } => json!({ "disc": { "diameter_m": diameter_m } }),
+            EmitterShape::Tent => json!({ "tent": { "base_m": 2.0 * wall.pitch_m } }),
+        };
+        emitters.insert(
+            (*name).to_owned(),
+            json!({
+                "shape": shape,
+                "offset_right_m": e.offset_m.x,
+                "offset_up_m": e.offset_m.y,
+                "peak_wavelength_m": e.wavelength_m,
+                "linewidth_m": e.linewidth_m,
+                "chromaticity_xy": e.xy,
+                "half_angle_deg": e.half_angle_rad.map(deg),
+            }),
+        );
+    }
+    let transfer = match wall.transfer {
+        WallTransfer::Gamma(gamma) => json!({ "gamma": gamma }),
+        WallTransfer::Srgb => json!("srgb"),
+    };
+    let (width_m, height_m) = wall.size_m();
+    json!({
+        "columns_px": wall.columns,
+        "rows_px": wall.rows,
+        "cabinet_columns_px": wall.panel_columns,
+        "cabinet_rows_px": wall.panel_rows,
+        "pixel_pitch_m": wall.pitch_m,
+        "width_m": width_m,
+        "height_m": height_m,
+        "emitters": emitters,
+        "white_cd_per_m2": wall.white_nits,
+        "brightness_share": wall.brightness,
+        "white_xy": wall.white_xy,
+        "transfer": transfer,
+        "bits": wall.bits,
+    })
+}
+
+fn drive(scene: &Scene) -> Value {
+    let d = &scene.drive;
+    let kind = match d.kind {
+        DriveKind::Steady => json!("steady"),
+        DriveKind::HeldMean { bits } => json!({ "steady_at_the_mean_of_split": { "bits": bits } }),
+        DriveKind::Pwm => json!("pwm"),
+        DriveKind::Scanned => json!("scanned"),
+        DriveKind::Split { bits, order } => json!({ "split": {
+            "bits": bits,
+            "order": match order {
+                SplitOrder::Even => "even",
+                SplitOrder::BitReversed => "bit_reversed",
+            },
+        } }),
+    };
+    json!({
+        "kind": kind,
+        "refresh_hz": d.refresh_hz,
+        "video_hz": d.video_hz,
+        "refreshes_per_video_frame": d.refreshes(),
+        "scan": d.scan,
+        "dark_per_slot_s": d.dark_slot_s,
+        "dark_per_refresh_s": d.dark_refresh_s,
+        "dark_per_video_frame_s": d.dark_frame_s,
+        "rise_s": d.rise_s,
+        "fall_s": d.fall_s,
+        "delay_red_green_blue_s": d.delay_s,
+        "full_white_lit_share": d.timing().top_duty(),
+        "clock_drift": d.clock.drift,
+        "clock_phase_s": d.clock.phase_s,
+    })
+}
+
+fn content(scene: &Scene) -> Value {
+    let image = &scene.content;
+    let mut out = Map::new();
+    out.insert("columns_px".into(), json!(image.columns));
+    out.insert("rows_px".into(), json!(image.rows));
+    for (name, codes) in COLOURS.iter().zip(&image.codes) {
+        let sum: u64 = codes.iter().map(|&code| u64::from(code)).sum();
+        out.insert(
+            format!("{name}_codes"),
+            json!({
+                "lowest": codes.iter().min(),
+                "highest": codes.iter().max(),
+                "mean": sum as f64 / codes.len().max(1) as f64,
+            }),
+        );
+    }
+    Value::Object(out)
+}
+
+fn lens(scene: &Scene) -> Value {
+    let lens = &scene.lens;
+    let iris = match lens.iris {
+        Iris::Round => json!("round"),
+        Iris::Bladed { blades, rotation_rad } => {
+            json!({ "bladed": { "blades": blades, "rotation_deg": deg(rotation_rad) } })
+        }
+    };
+    json!({
+        "focal_m": lens.focal_m,
+        "f_number": lens.f_number,
+        "transmission_share": lens.transmission,
+        "focus_from_lens_m": lens.focus_m,
+        "subject_from_lens_m": scene.subject_m,
+        "aberration_sigma_m": lens.aberration_m,
+        "iris": iris,
+        "distortion_at_corner": lens.distortion,
+        "natural_vignetting": lens.vignetting,
+        "defocus": lens.defocus,
+        "diffraction": match lens.diffraction {
+            Diffraction::Off => "off",
+            Diffraction::Convolved => "convolved",
+            Diffraction::Wave => "wave",
+        },
+    })
+}
+
+fn camera(scene: &Scene) -> Value {
+    let c = &scene.camera;
+    let mosaic = match c.mosaic {
+        Mosaic::Bayer(block) => {
+            block.iter().map(|&i| ["r", "g", "b"][usize::from(i) % 3]).collect::<String>()
+        }
+        Mosaic::Monochrome => "monochrome".into(),
+        Mosaic::FullPlanes => "full_planes".into(),
+    };
+    let readout = match c.readout {
+        Readout::Global => json!("global"),
+        Readout::Rolling { readout_s, bottom_up } => {
+            json!({ "rolling": { "readout_s": readout_s, "bottom_up": bottom_up } })
+        }
+    };
+    json!({
+        "columns_photosites": c.columns,
+        "rows_photosites": c.rows,
+        "photosite_pitch_m": c.photosite_m,
+        "fill_factor_share": c.fill_factor,
+        "mosaic": mosaic,
+        "readout": readout,
+        "frame_rate_fps": c.fps,
+        "exposure_s": c.exposure_s,
+        "exposure_index": c.exposure_index,
+        "full_well_electrons": c.full_well_e,
+        "read_noise_electrons": c.read_noise_e,
+        "response_spread_share": c.prnu,
+        "bits": c.bits,
+        "black_level": c.black_level,
+        "noise": c.noise,
+        "noise_seed": c.seed,
+        "electrons_per_photon_photosite_by_emitter": c.matrix,
+        "recorded": {
+            "x": c.crop.x, "y": c.crop.y, "width": c.crop.width, "height": c.crop.height,
+        },
+    })
+}
+
+fn placement(scene: &Scene) -> Value {
+    let (lens, turn) = (scene.pose.lens_m, scene.pose.turn);
+    json!({
+        "lens_right_m": lens.x,
+        "lens_up_m": lens.y,
+        "lens_in_front_of_wall_m": lens.z,
+        "camera_right_axis": turn.x_axis.to_array(),
+        "camera_up_axis": turn.y_axis.to_array(),
+        "camera_backward_axis": turn.z_axis.to_array(),
+    })
+}
+
+fn delivery(scene: &Scene) -> Value {
+    let d = &scene.delivery;
+    json!({
+        "demosaic": match d.demosaic {
+            Demosaic::Bilinear => "bilinear",
+            Demosaic::GradientCorrected => "gradient_corrected",
+            Demosaic::EdgeAware => "edge_aware",
+        },
+        "colour_space": match d.colour_space {
+            ColourSpace::Bt709 => "bt709",
+            ColourSpace::Bt2020 => "bt2020",
+            ColourSpace::P3D65 => "p3_d65",
+            ColourSpace::CameraRgb => "camera_rgb",
+        },
+        "transfer": match d.transfer {
+            DeliveryTransfer::Linear => "linear",
+            DeliveryTransfer::Srgb => "srgb",
+            DeliveryTransfer::Bt709 => "bt709",
+        },
+        "size_px": d.size,
+        "filter": match d.filter {
+            ScaleFilter::Box => "box",
+            ScaleFilter::Bilinear => "bilinear",
+            ScaleFilter::Cubic => "cubic",
+            ScaleFilter::Lanczos3 => "lanczos3",
+        },
+        "scale_in_linear_light": d.scale_in_linear_light,
+        "push_stops": d.push_stops,
+    })
+}
