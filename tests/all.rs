@@ -14,3 +14,4 @@ mod scenes;
 mod sensor_noise;
 mod slanted_edge;
 mod stage;
+mod truth;
