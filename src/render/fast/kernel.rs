@@ -33,6 +33,16 @@ pub(super) struct Local {
     pub disc: f64,
 }
 
+/// The local geometry of a tile: of its middle and, where the blur's shape changes over the tile, of
+/// the middles of its left, right, upper and lower side.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct TileShape {
+    /// Middle of the tile.
+    pub middle: Local,
+    /// Left, right, upper, lower side; `None` where the middle serves the whole tile.
+    pub sides: Option<[Local; 4]>,
+}
+
 /// How finely a kernel is tabulated.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Sampling {
@@ -47,14 +57,29 @@ pub(super) struct Sampling {
 impl Sampling {
     fn new(local: &Local) -> Self {
         let disc = local.disc.abs();
-        // Straight lines between steps h act as an extra blur of variance h²/6 at most; edges of a
-        // disc are softened by the photosite, so wide discs need fewer steps.
-        let h = (0.07 * disc.sqrt()).clamp(1.0 / 16.0, 0.3);
+        // Straight lines between steps h act, on average over phases, as an extra blur of variance
+        // h²/6, which the transform makes up for; edges of a disc are softened by the photosite, so
+        // wide discs need fewer steps.
+        let h = (0.07 * disc.sqrt()).clamp(1.0 / 20.0, 0.3);
         let inverse = local.whole.inverse();
         let steps = [inverse.x_axis, inverse.y_axis]
             .map(|q| (q.length() / h).ceil().clamp(1.0, 4096.0) as usize);
         let lerp_across = disc < ROUND_ACROSS_FROM;
         Self { steps, finer: if lerp_across { 1 } else { 4 }, lerp_across }
+    }
+
+    /// Transfer of reading the table between its steps, on average over phases, for frequencies in
+    /// cycles per pixel: straight lines are a tent, rounding is a box.
+    fn reading(&self, axis: usize, g: f64) -> f64 {
+        let across = self.phases()[0] as f64;
+        match (axis, self.lerp_across) {
+            (0, false) => sinc(g / across),
+            (0, true) => sinc(g / across) * sinc(g / across),
+            _ => {
+                let t = sinc(g / self.steps[1] as f64);
+                t * t
+            }
+        }
     }
 
     /// Table positions inside a pixel, across and down.
@@ -92,8 +117,10 @@ pub(super) struct Kernel {
     pub before: [usize; 2],
     /// Two stretches for each tap row; unused ones have no groups.
     pub rows: Vec<[Stretch; 2]>,
-    /// All weights.
+    /// All weights, in the middle of the tile.
     pub weights: Vec<f32>,
+    /// Change of the weights from the middle to the right side and to the lower side.
+    pub slopes: Option<[Vec<f32>; 2]>,
 }
 
 /// An emitter as the kernel needs it: lengths in wall pixels.
@@ -105,21 +132,15 @@ pub(super) struct Source {
 }
 
 impl Source {
-    /// Transform of the shape with unit light, frequencies in cycles per pixel: factors across and down.
-    fn transforms(&self, periods: [usize; 2], sizes: [usize; 2]) -> Option<[Vec<f64>; 2]> {
-        let axis = |i: usize, f: &dyn Fn(f64) -> f64| {
-            (0..sizes[i]).map(|k| f(signed(k, sizes[i]) / periods[i] as f64)).collect::<Vec<_>>()
-        };
+    /// Transform of the shape with unit light along one axis, frequency in cycles per pixel; 1 for
+    /// a disc, which has no such factors.
+    fn factor(&self, axis: usize, g: f64) -> f64 {
         match self.shape {
             EmitterShape::Rectangle { width_m, height_m } => {
-                let (w, h) = (width_m / self.pitch_m, height_m / self.pitch_m);
-                Some([axis(0, &|g| sinc(g * w)), axis(1, &|g| sinc(g * h))])
+                sinc(g * if axis == 0 { width_m } else { height_m } / self.pitch_m)
             }
-            EmitterShape::Tent => {
-                let tent = |g: f64| sinc(g) * sinc(g);
-                Some([axis(0, &tent), axis(1, &tent)])
-            }
-            EmitterShape::Disc { .. } => None,
+            EmitterShape::Tent => sinc(g) * sinc(g),
+            EmitterShape::Disc { .. } => 1.0,
         }
     }
 
@@ -153,103 +174,168 @@ pub(super) fn reach(blur: &Blur, local: &Local, wavelength_m: f64) -> DVec2 {
     DVec2::new(along(0), along(1))
 }
 
-/// Kernels of several sources under the same local geometry.
+/// Kernels of several sources over a tile.
 pub(super) fn kernels(
     blur: &Blur,
-    local: &Local,
+    shape: &TileShape,
     sources: &[Source],
     fft: &Inverse2d,
 ) -> Vec<Kernel> {
-    let sampling = Sampling::new(local);
+    let sampling = Sampling::new(&shape.middle);
     let longest = sources.iter().map(|s| s.wavelength_m).fold(0.0, f64::max);
     let half = sources.iter().map(Source::half).fold(DVec2::ZERO, DVec2::max);
-    let reach = reach(blur, local, longest) + half;
-    let before = [reach.x.floor() as usize, reach.y.floor() as usize];
+    let mut widest = reach(blur, &shape.middle, longest);
+    for side in shape.sides.iter().flatten() {
+        widest = widest.max(reach(blur, side, longest));
+    }
+    let widest = widest + half;
+    let before = [widest.x.floor() as usize, widest.y.floor() as usize];
     let periods =
-        [before[0] + reach.x.ceil() as usize + 1, before[1] + reach.y.ceil() as usize + 1];
-    let sizes = [periods[0] * sampling.steps[0], periods[1] * sampling.steps[1]];
+        [before[0] + widest.x.ceil() as usize + 1, before[1] + widest.y.ceil() as usize + 1];
+    let grid = Grid { sampling, before, periods };
 
-    let mut kernels = Vec::with_capacity(sources.len());
-    // Two real kernels travel through one complex transform.
-    for pair in sources.chunks(2) {
-        let spectra: Vec<Spectrum> =
-            pair.iter().map(|s| Spectrum::new(s, blur, local, periods, sizes)).collect();
-        let mut grid = vec![Complex32::default(); sizes[0] * sizes[1]];
-        for (kv, row) in grid.chunks_exact_mut(sizes[0]).enumerate() {
-            for (ku, out) in row.iter_mut().enumerate() {
-                let a = spectra[0].at(ku, kv);
-                *out = match spectra.get(1) {
-                    None => a,
-                    Some(second) => a + Complex32::i() * second.at(ku, kv),
-                };
-            }
-        }
-        fft.run(&mut grid, sizes[0], sizes[1]);
-        let scale = 1.0 / (periods[0] * periods[1]) as f32;
-        for i in 0..pair.len() {
-            let plane: Vec<f32> =
-                grid.iter().map(|c| scale * if i == 0 { c.re } else { c.im }).collect();
-            kernels.push(lay_out(&plane, sampling, before, periods, sizes));
+    // Every real plane that is wanted: for each source the middle, then the two slopes.
+    let mut spectra: Vec<Vec<Complex32>> = Vec::new();
+    for source in sources {
+        let middle = grid.spectrum(source, blur, &shape.middle);
+        if let Some(sides) = &shape.sides {
+            let [left, right, top, bottom] = sides.map(|s| grid.spectrum(source, blur, &s));
+            let slope = |a: &[Complex32], b: &[Complex32]| {
+                a.iter().zip(b).map(|(a, b)| (b - a) * 0.5).collect::<Vec<_>>()
+            };
+            spectra.extend([middle, slope(&left, &right), slope(&top, &bottom)]);
+        } else {
+            spectra.push(middle);
         }
     }
-    kernels
+    let planes = grid.planes(&spectra, fft);
+    let each = planes.len() / sources.len();
+    planes.chunks_exact(each).map(|planes| grid.lay_out(planes)).collect()
 }
 
-/// The transform of one kernel, evaluated where asked.
-struct Spectrum<'a> {
-    source: &'a Source,
-    blur: &'a Blur,
-    local: &'a Local,
+/// The periodic fine grid on which kernels are made.
+#[derive(Clone, Copy)]
+struct Grid {
+    sampling: Sampling,
+    before: [usize; 2],
     periods: [usize; 2],
-    sizes: [usize; 2],
-    axes: Option<[Vec<f64>; 2]>,
-    disc: f64,
 }
 
-impl<'a> Spectrum<'a> {
-    fn new(
-        source: &'a Source,
-        blur: &'a Blur,
-        local: &'a Local,
-        periods: [usize; 2],
-        sizes: [usize; 2],
-    ) -> Self {
+impl Grid {
+    fn sizes(&self) -> [usize; 2] {
+        [self.periods[0] * self.sampling.steps[0], self.periods[1] * self.sampling.steps[1]]
+    }
+
+    /// Rows of a spectrum that are kept: the others mirror them.
+    fn half_rows(&self) -> usize {
+        self.sizes()[1] / 2 + 1
+    }
+
+    /// Upper half of the transform of a kernel.
+    fn spectrum(&self, source: &Source, blur: &Blur, local: &Local) -> Vec<Complex32> {
+        /// Smaller products change no weight by more than a millionth of the whole.
+        const NOTHING: f32 = 1e-7;
+        let [columns, _] = self.sizes();
+        let frequency =
+            |axis: usize, k: usize| signed(k, self.sizes()[axis]) / self.periods[axis] as f64;
+        let axis = |i: usize| {
+            (0..self.sizes()[i])
+                .map(|k| {
+                    let g = frequency(i, k);
+                    (g, source.factor(i, g) / self.sampling.reading(i, g))
+                })
+                .collect::<Vec<_>>()
+        };
+        let (across, down) = (axis(0), axis(1));
         let disc = match source.shape {
             EmitterShape::Disc { diameter_m } => diameter_m / source.pitch_m,
             _ => 0.0,
         };
-        let axes = source.transforms(periods, sizes);
-        Self { source, blur, local, periods, sizes, axes, disc }
+        let mut out = Vec::with_capacity(columns * self.half_rows());
+        for &(gv, down) in &down[..self.half_rows()] {
+            out.extend(across.iter().map(|&(gu, across)| {
+                let g = DVec2::new(gu, gv);
+                let round = if disc > 0.0 { jinc(PI * disc * g.length()) } else { 1.0 };
+                let emitter = (across * down * round) as f32;
+                if emitter.abs() < NOTHING {
+                    return Complex32::default();
+                }
+                emitter
+                    * photosite_view(blur, local, source.wavelength_m, g, NOTHING / emitter.abs())
+            }));
+        }
+        out
     }
 
-    #[inline]
-    fn at(&self, ku: usize, kv: usize) -> Complex32 {
-        /// Smaller products change no weight by more than a millionth of the whole.
-        const NOTHING: f32 = 1e-7;
-        let g = DVec2::new(
-            signed(ku, self.sizes[0]) / self.periods[0] as f64,
-            signed(kv, self.sizes[1]) / self.periods[1] as f64,
-        );
-        let emitter = match &self.axes {
-            Some([across, down]) => across[ku] * down[kv],
-            None => jinc(PI * self.disc * g.length()),
-        } as f32;
-        if emitter.abs() < NOTHING {
-            return Complex32::default();
+    /// Planes of weights from half spectra; two real planes travel through one transform.
+    fn planes(&self, spectra: &[Vec<Complex32>], fft: &Inverse2d) -> Vec<Vec<f32>> {
+        let [columns, rows] = self.sizes();
+        let scale = 1.0 / (self.periods[0] * self.periods[1]) as f32;
+        let mut planes = Vec::with_capacity(spectra.len());
+        let mut grid = vec![Complex32::default(); columns * rows];
+        for pair in spectra.chunks(2) {
+            for kv in 0..rows {
+                let mirrored = kv >= self.half_rows();
+                let row = if mirrored { rows - kv } else { kv };
+                for ku in 0..columns {
+                    let column = if mirrored { (columns - ku) % columns } else { ku };
+                    let value = |i: usize| {
+                        pair.get(i).map_or(Complex32::default(), |s| {
+                            let v = s[row * columns + column];
+                            if mirrored { v.conj() } else { v }
+                        })
+                    };
+                    grid[kv * columns + ku] = value(0) + Complex32::i() * value(1);
+                }
+            }
+            fft.run(&mut grid, columns, rows);
+            planes.push(grid.iter().map(|c| scale * c.re).collect());
+            if pair.len() == 2 {
+                planes.push(grid.iter().map(|c| scale * c.im).collect());
+            }
         }
-        let on_sensor = |m: &DMat2| DVec2::new(m.x_axis.dot(g), m.y_axis.dot(g));
-        let sensor = emitter * self.blur.sensor(on_sensor(&self.local.whole));
-        if sensor.abs() < NOTHING {
-            return Complex32::default();
-        }
-        let (re, im) = self.blur.pupil(
-            on_sensor(&self.local.plain),
-            self.local.disc,
-            self.source.wavelength_m,
-        );
-        // What a photosite sees is the point spread mirrored: the conjugate.
-        Complex32::new(sensor * re, -sensor * im)
+        planes
     }
+
+    /// Sorts planes (middle, and slopes if any) into weights.
+    fn lay_out(&self, planes: &[Vec<f32>]) -> Kernel {
+        /// Weights below these shares of the largest are left out (and made up for).
+        const NEGLIGIBLE: f32 = 1e-5;
+        const NEGLIGIBLE_DIFFERENCE: f32 = 3e-4;
+        let taps: Vec<Taps> = planes.iter().map(|p| Taps::new(p, self)).collect();
+        let plain = Taps::stretches(&taps, NEGLIGIBLE);
+        // Differences pay only where rows are long.
+        if taps[0].across > 2 * LANES {
+            let differences: Vec<Taps> = taps.iter().map(Taps::differences).collect();
+            let edges = Taps::stretches(&differences, NEGLIGIBLE_DIFFERENCE);
+            if 4 * Taps::cost(&edges) < 3 * Taps::cost(&plain) {
+                let before = [self.before[0] + 1, self.before[1]];
+                return Taps::keep(&differences, self.sampling, before, true, edges);
+            }
+        }
+        Taps::keep(&taps, self.sampling, self.before, false, plain)
+    }
+}
+
+/// Transform of what a photosite sees of the wall, without the emitter: frequency in cycles per pixel.
+///
+/// Zero where its photosite part is below `nothing`.
+#[inline]
+pub(super) fn photosite_view(
+    blur: &Blur,
+    local: &Local,
+    wavelength_m: f64,
+    g: DVec2,
+    nothing: f32,
+) -> Complex32 {
+    let on_sensor = |m: &DMat2| DVec2::new(m.x_axis.dot(g), m.y_axis.dot(g));
+    let sensor = blur.sensor(on_sensor(&local.whole));
+    if sensor.abs() < nothing {
+        return Complex32::default();
+    }
+    let (re, im) = blur.pupil(on_sensor(&local.plain), local.disc, wavelength_m);
+    // What a photosite sees is the point spread mirrored: the conjugate.
+    Complex32::new(sensor * re, -sensor * im)
 }
 
 /// All taps of all phases, before the empty ones are left out: `[phase down][phase across][row][tap]`.
@@ -262,14 +348,9 @@ struct Taps {
 
 impl Taps {
     /// Sorts a periodic fine grid by phase.
-    fn new(
-        plane: &[f32],
-        sampling: Sampling,
-        before: [usize; 2],
-        periods: [usize; 2],
-        sizes: [usize; 2],
-    ) -> Self {
-        let [across, down] = periods;
+    fn new(plane: &[f32], grid: &Grid) -> Self {
+        let (sampling, before, sizes) = (grid.sampling, grid.before, grid.sizes());
+        let [across, down] = grid.periods;
         let [phases_u, phases_v] = sampling.phases();
         let mut weights = vec![0.0_f32; (phases_u + 1) * (phases_v + 1) * across * down];
         let mut fine = vec![0.0_f32; sizes[0] * sampling.finer];
@@ -310,13 +391,16 @@ impl Taps {
         Self { phases: self.phases, across, down: self.down, weights }
     }
 
-    /// Stretches of taps above `share` of the largest weight, for each row.
-    fn stretches(&self, share: f32) -> Vec<[Stretch; 2]> {
-        let largest = self.weights.iter().fold(0.0_f32, |m, w| m.max(w.abs()));
-        let mut peak = vec![0.0_f32; self.across * self.down];
-        for block in self.weights.chunks_exact(peak.len()) {
-            for (p, w) in peak.iter_mut().zip(block) {
-                *p = p.max(w.abs());
+    /// Stretches of taps above `share` of the middle's largest weight, for each row.
+    fn stretches(planes: &[Self], share: f32) -> Vec<[Stretch; 2]> {
+        let (across, down) = (planes[0].across, planes[0].down);
+        let largest = planes[0].weights.iter().fold(0.0_f32, |m, w| m.max(w.abs()));
+        let mut peak = vec![0.0_f32; across * down];
+        for plane in planes {
+            for block in plane.weights.chunks_exact(peak.len()) {
+                for (p, w) in peak.iter_mut().zip(block) {
+                    *p = p.max(w.abs());
+                }
             }
         }
         let stretch = |from: usize, to: usize| Stretch {
@@ -324,7 +408,7 @@ impl Taps {
             groups: (to - from).div_ceil(LANES),
             weights: 0,
         };
-        peak.chunks_exact(self.across)
+        peak.chunks_exact(across)
             .map(|row| {
                 let used: Vec<usize> =
                     (0..row.len()).filter(|&i| row[i] > share * largest).collect();
@@ -345,58 +429,19 @@ impl Taps {
         rows.iter().flatten().map(|s| s.groups).sum()
     }
 
-    /// Keeps the stretches. What is left out is put back at taps that stay, so that each row's sum of
-    /// weights (and, for differences, the sum weighted by place too) does not change.
+    /// Keeps the stretches of all planes.
     fn keep(
-        &self,
+        planes: &[Self],
         sampling: Sampling,
         before: [usize; 2],
         on_sums: bool,
         mut rows: Vec<[Stretch; 2]>,
     ) -> Kernel {
-        let phases = (self.phases[0] + 1) * (self.phases[1] + 1);
-        let mut weights = Vec::with_capacity(Self::cost(&rows) * LANES * phases);
-        let mut kept = Vec::new();
-        for (j, row) in rows.iter_mut().enumerate() {
-            let first = weights.len();
-            let mut at = first;
-            for s in row.iter_mut() {
-                s.weights = at;
-                at += s.groups * LANES * phases;
-            }
-            weights.resize(at, 0.0_f32);
-            for phase in 0..phases {
-                let start = (phase * self.down + j) * self.across;
-                let taps = &self.weights[start..start + self.across];
-                kept.clear();
-                kept.extend_from_slice(taps);
-                let held =
-                    |i: usize| row.iter().any(|s| (s.tap..s.tap + s.groups * LANES).contains(&i));
-                let (mut sum, mut moment) = (0.0_f64, 0.0_f64);
-                for (i, &w) in taps.iter().enumerate().filter(|(i, _)| !held(*i)) {
-                    sum += f64::from(w);
-                    moment += f64::from(w) * i as f64;
-                }
-                let ends = row.map(|s| (s.tap + (s.groups * LANES) / 2).min(self.across - 1));
-                let (a, b) = if row[1].groups > 0 {
-                    (ends[0], ends[1])
-                } else {
-                    (row[0].tap, (row[0].tap + row[0].groups * LANES - 1).min(self.across - 1))
-                };
-                if on_sums && a != b {
-                    let beta = (moment - sum * a as f64) / (b as f64 - a as f64);
-                    kept[b] += beta as f32;
-                    kept[a] += (sum - beta) as f32;
-                } else if row[0].groups > 0 {
-                    kept[ends[0]] += sum as f32;
-                }
-                for s in row.iter() {
-                    let length = s.groups * LANES;
-                    let to = s.weights + phase * length;
-                    let end = (s.tap + length).min(self.across);
-                    weights[to..to + end - s.tap].copy_from_slice(&kept[s.tap..end]);
-                }
-            }
+        let phases = (planes[0].phases[0] + 1) * (planes[0].phases[1] + 1);
+        let mut size = 0;
+        for s in rows.iter_mut().flatten() {
+            s.weights = size;
+            size += s.groups * LANES * phases;
         }
         let across = rows
             .iter()
@@ -404,32 +449,54 @@ impl Taps {
             .map(|s| s.tap + s.groups * LANES)
             .max()
             .unwrap_or(0)
-            .max(self.across);
-        Kernel { sampling, on_sums, across, down: self.down, before, rows, weights }
+            .max(planes[0].across);
+        let mut kept = planes.iter().map(|p| p.kept(&rows, phases, size, on_sums));
+        let weights = kept.next().unwrap_or_default();
+        let slopes = kept.next().zip(kept.next()).map(|(x, y)| [x, y]);
+        Kernel { sampling, on_sums, across, down: planes[0].down, before, rows, weights, slopes }
     }
-}
 
-fn lay_out(
-    plane: &[f32],
-    sampling: Sampling,
-    before: [usize; 2],
-    periods: [usize; 2],
-    sizes: [usize; 2],
-) -> Kernel {
-    /// Weights below these shares of the largest are left out (and made up for).
-    const NEGLIGIBLE: f32 = 1e-5;
-    const NEGLIGIBLE_DIFFERENCE: f32 = 3e-4;
-    let taps = Taps::new(plane, sampling, before, periods, sizes);
-    let plain = taps.stretches(NEGLIGIBLE);
-    // Differences pay only where rows are long.
-    if taps.across > 2 * LANES {
-        let differences = taps.differences();
-        let edges = differences.stretches(NEGLIGIBLE_DIFFERENCE);
-        if 4 * Taps::cost(&edges) < 3 * Taps::cost(&plain) {
-            return differences.keep(sampling, [before[0] + 1, before[1]], true, edges);
+    /// Weights of the stretches of one plane. What is left out is put back at taps that stay, so that each row's sum of
+    /// weights (and, for differences, the sum weighted by place too) does not change.
+    fn kept(&self, rows: &[[Stretch; 2]], phases: usize, size: usize, on_sums: bool) -> Vec<f32> {
+        let mut weights = vec![0.0_f32; size];
+        let mut kept = Vec::new();
+        for (j, row) in rows.iter().enumerate().filter(|(_, row)| row[0].groups > 0) {
+            let held =
+                |i: usize| row.iter().any(|s| (s.tap..s.tap + s.groups * LANES).contains(&i));
+            let middle = |s: &Stretch| (s.tap + s.groups * LANES / 2).min(self.across - 1);
+            let (a, b) = if row[1].groups > 0 {
+                (middle(&row[0]), middle(&row[1]))
+            } else {
+                (row[0].tap, (row[0].tap + row[0].groups * LANES - 1).min(self.across - 1))
+            };
+            for phase in 0..phases {
+                let start = (phase * self.down + j) * self.across;
+                let taps = &self.weights[start..start + self.across];
+                kept.clear();
+                kept.extend_from_slice(taps);
+                let (mut sum, mut moment) = (0.0_f64, 0.0_f64);
+                for (i, &w) in taps.iter().enumerate().filter(|(i, _)| !held(*i)) {
+                    sum += f64::from(w);
+                    moment += f64::from(w) * i as f64;
+                }
+                if on_sums && a != b {
+                    let beta = (moment - sum * a as f64) / (b as f64 - a as f64);
+                    kept[b] += beta as f32;
+                    kept[a] += (sum - beta) as f32;
+                } else {
+                    kept[middle(&row[0])] += sum as f32;
+                }
+                for s in row {
+                    let length = s.groups * LANES;
+                    let to = s.weights + phase * length;
+                    let end = (s.tap + length).min(self.across);
+                    weights[to..to + end - s.tap].copy_from_slice(&kept[s.tap..end]);
+                }
+            }
         }
+        weights
     }
-    taps.keep(sampling, before, false, plain)
 }
 
 /// A periodic row made `finer` times finer by four-point interpolation, whose weights sum to one, so

@@ -20,7 +20,7 @@ use crate::optics::transfer;
 use crate::scene::Scene;
 use crate::sensor::Mosaic;
 use glam::DVec2;
-use kernel::{Kernel, Local, Source};
+use kernel::{Kernel, Local, Source, TileShape, photosite_view};
 use light::Lighting;
 use rayon::prelude::*;
 use std::f64::consts::PI;
@@ -93,13 +93,13 @@ struct Plan<'a> {
     falloff: [f64; 3],
     fft: Inverse2d,
     /// Kernels of the latest local geometries; a camera that faces the wall has one for all tiles.
-    kept: Mutex<Vec<(Local, Arc<Vec<Kernel>>)>>,
+    kept: Mutex<Vec<(TileShape, Arc<Vec<Kernel>>)>>,
 }
 
-/// A tile: its rectangle on the full sensor, and the local geometry of its middle, if it sees the wall's plane.
+/// A tile: its rectangle on the full sensor, and its local geometry, if it sees the wall's plane.
 struct Tile {
     area: Window,
-    local: Option<Local>,
+    shape: Option<TileShape>,
 }
 
 impl<'a> Plan<'a> {
@@ -205,17 +205,27 @@ impl<'a> Plan<'a> {
         let (width, height) = (f64::from(area.width), f64::from(area.height));
         let at = |fx: f64, fy: f64| self.local(DVec2::new(x + fx * width, y + fy * height));
         let middle = at(0.5, 0.5);
-        let [left, right, top, bottom] = [at(0.0, 0.5), at(1.0, 0.5), at(0.5, 0.0), at(0.5, 1.0)];
+        let sides = [at(0.0, 0.5), at(1.0, 0.5), at(0.5, 0.0), at(0.5, 1.0)];
         let corners = [at(0.0, 0.0), at(1.0, 0.0), at(0.0, 1.0), at(1.0, 1.0)];
-        // Share of the allowed change that a point uses; a point that sees nothing uses it all.
-        let change = |p: Option<Local>| match (middle, p) {
-            (Some(m), Some(p)) => shape_change(&m, &p),
-            (None, None) => 0.0,
-            _ => 2.0,
+        let (across, down, worst, shape) = match (middle, sides, corners) {
+            (
+                Some(middle),
+                [Some(left), Some(right), Some(top), Some(bottom)],
+                [Some(c0), Some(c1), Some(c2), Some(c3)],
+            ) => {
+                let sides = [left, right, top, bottom];
+                let fit = self.fit(&middle, &sides, &[c0, c1, c2, c3]);
+                let sides = (!fit.constant).then_some(sides);
+                (fit.across, fit.down, fit.worst, Some(TileShape { middle, sides }))
+            }
+            (None, [None, None, None, None], [None, None, None, None]) => (0.0, 0.0, 0.0, None),
+            // The edge of what can be seen: cut as far as it goes.
+            _ => {
+                let any = sides.into_iter().chain(corners).flatten().next();
+                let shape = middle.or(any).map(|middle| TileShape { middle, sides: None });
+                (width, height, 2.0, shape)
+            }
         };
-        let across = change(left).max(change(right));
-        let down = change(top).max(change(bottom));
-        let worst = corners.into_iter().map(change).fold(across.max(down), f64::max);
         let splits_across = area.width >= 2 * SMALLEST_TILE;
         let splits_down = area.height >= 2 * SMALLEST_TILE;
         if worst > 1.0 && (splits_across || splits_down) {
@@ -233,24 +243,69 @@ impl<'a> Plan<'a> {
             }
             return;
         }
-        tiles.push(Tile { area, local: middle.or(left).or(right).or(top).or(bottom) });
+        tiles.push(Tile { area, shape });
     }
 
-    fn kernels(&self, local: &Local) -> Arc<Vec<Kernel>> {
+    /// How well one kernel, or a kernel that changes linearly, serves a tile.
+    fn fit(&self, middle: &Local, sides: &[Local; 4], corners: &[Local; 4]) -> Fit {
+        /// Largest error of a lattice harmonic's transfer: 0.06 % of full contrast.
+        const HARMONIC: f32 = 6e-4;
+        /// A linear kernel may follow this many times the change of shape that a constant one may hide.
+        const LINEAR: f64 = 4.0;
+        let [left, right, top, bottom] = sides;
+        let change = |l: &Local| shape_change(middle, l);
+        let across = change(left).max(change(right));
+        let down = change(top).max(change(bottom));
+        let shape = corners.iter().map(change).fold(across.max(down), f64::max);
+        let (mut constant, mut linear) = (0.0_f32, 0.0_f32);
+        let wavelength_m = self.sources[0].wavelength_m;
+        for g in [(1.0, 0.0), (0.0, 1.0), (1.0, 1.0), (1.0, -1.0), (2.0, 0.0), (0.0, 2.0)] {
+            let g = DVec2::new(g.0, g.1);
+            let view = |l: &Local| photosite_view(&self.blur, l, wavelength_m, g, 0.0);
+            let m = view(middle);
+            let [l, r, t, b] = [left, right, top, bottom].map(view);
+            let (sx, sy) = ((r - l) * 0.5, (b - t) * 0.5);
+            for (side, slope) in [(l, -sx), (r, sx), (t, -sy), (b, sy)] {
+                constant = constant.max((side - m).norm());
+                linear = linear.max((side - m - slope).norm());
+            }
+            let signs = [(-1.0, -1.0), (1.0, -1.0), (-1.0, 1.0), (1.0, 1.0)];
+            for (corner, (x, y)) in corners.iter().zip(signs) {
+                let c = view(corner);
+                constant = constant.max((c - m).norm());
+                linear = linear.max((c - m - sx * x - sy * y).norm());
+            }
+        }
+        let worst = (shape / LINEAR).max(f64::from(linear / HARMONIC));
+        Fit { across, down, worst, constant: shape <= 1.0 && constant <= HARMONIC }
+    }
+
+    fn kernels(&self, shape: &TileShape) -> Arc<Vec<Kernel>> {
         const KEPT: usize = 4;
         if let Some((_, kernels)) =
-            self.kept.lock().unwrap_or_else(|e| e.into_inner()).iter().find(|(l, _)| l == local)
+            self.kept.lock().unwrap_or_else(|e| e.into_inner()).iter().find(|(s, _)| s == shape)
         {
             return kernels.clone();
         }
-        let kernels = Arc::new(kernel::kernels(&self.blur, local, &self.sources, &self.fft));
+        let kernels = Arc::new(kernel::kernels(&self.blur, shape, &self.sources, &self.fft));
         let mut kept = self.kept.lock().unwrap_or_else(|e| e.into_inner());
         if kept.len() == KEPT {
             kept.remove(0);
         }
-        kept.push((*local, kernels.clone()));
+        kept.push((*shape, kernels.clone()));
         kernels
     }
+}
+
+/// How well a tile holds.
+struct Fit {
+    /// Change of shape over half the tile, across and down.
+    across: f64,
+    down: f64,
+    /// Share of what a linear kernel may be wrong by; above 1 the tile is to be cut.
+    worst: f64,
+    /// One kernel serves the whole tile.
+    constant: bool,
 }
 
 /// Change of the blur's shape between two places, as a share of what a tile may hold.

@@ -24,6 +24,8 @@ struct Looks {
     down: Vec<f32>,
     /// Share of the next step across.
     across: Vec<f32>,
+    /// Place in the tile, −1 at its left side to 1 at its right side.
+    side: Vec<f32>,
     /// 1, or 0 where no tap falls on the wall.
     seen: Vec<f32>,
     /// Running sums of the lanes.
@@ -36,6 +38,7 @@ impl Looks {
         self.phase.resize(n, 0);
         self.down.resize(n, 0.0);
         self.across.resize(n, 0.0);
+        self.side.resize(n, 0.0);
         self.seen.resize(n, 0.0);
         self.sums.resize(n, [0.0; LANES]);
     }
@@ -61,7 +64,7 @@ impl Plan<'_> {
     /// Photoelectrons of the part of a tile that lies in the window, one vector a plane; `None` if
     /// it sees nothing of the wall.
     pub(super) fn render_tile(&self, tile: &Tile) -> Option<(Window, Vec<Vec<f32>>)> {
-        let local = tile.local?;
+        let shape = tile.shape?;
         let (a, w) = (tile.area, self.window);
         let (x0, y0) = (a.x.max(w.x), a.y.max(w.y));
         let x1 = (a.x + a.width).min(w.x + w.width);
@@ -71,7 +74,8 @@ impl Plan<'_> {
 
         // The whole tile's outline even for a crop: running sums start at the light buffer's edge.
         let (low, high) = self.bounds(&a)?;
-        let kernels = self.kernels(&local);
+        let kernels = self.kernels(&shape);
+        let mut bands: Vec<Band> = kernels.iter().map(|_| Band::default()).collect();
         let needed = self.needed();
         let mut strips: Vec<Option<LightStrip>> = (0..3)
             .map(|c| needed[c].then(|| self.strip(c, &kernels[self.source_of[c]], low, high))?)
@@ -92,9 +96,16 @@ impl Plan<'_> {
             for colour in 0..3 {
                 let Some(strip) = &mut strips[colour] else { continue };
                 let kernel = &kernels[self.source_of[colour]];
+                let band = &mut bands[self.source_of[colour]];
+                band.move_to(kernel, &a, y);
                 self.relight(colour, kernel, strip, y, &points);
                 let offset = self.offsets[colour] + 0.5;
-                gather_row(kernel, strip, offset, &points, &mut looks, &mut values);
+                let half = f64::from(a.width) / 2.0;
+                for (i, side) in looks.side.iter_mut().enumerate() {
+                    *side = ((f64::from(x0 - a.x) + i as f64 + 0.5 - half) / half) as f32;
+                }
+                let read = Reading { kernel, weights: band.weights(kernel), strip, offset };
+                gather_row(&read, &points, &mut looks, &mut values);
                 let row = (y - y0) as usize * width..(y - y0 + 1) as usize * width;
                 self.add(colour, x0, y, &values, gains.as_deref(), row, &mut out);
             }
@@ -308,38 +319,81 @@ impl Plan<'_> {
     }
 }
 
+/// Weights for a band of camera rows, where the kernel changes from the top of a tile to its bottom.
+#[derive(Default)]
+struct Band {
+    first: Option<u32>,
+    weights: Vec<f32>,
+}
+
+impl Band {
+    /// Camera rows, counted on the full sensor, that share weights.
+    const ROWS: u32 = 8;
+
+    /// Makes the weights of the band in which a camera row lies.
+    fn move_to(&mut self, kernel: &Kernel, tile: &Window, y: u32) {
+        let Some([_, down]) = &kernel.slopes else { return };
+        let first = y / Self::ROWS * Self::ROWS;
+        if self.first == Some(first) {
+            return;
+        }
+        self.first = Some(first);
+        let half = f64::from(tile.height) / 2.0;
+        let middle = f64::from(first) + f64::from(Self::ROWS) / 2.0 - f64::from(tile.y);
+        let t = ((middle - half) / half) as f32;
+        self.weights.clear();
+        self.weights.extend(kernel.weights.iter().zip(down).map(|(w, d)| w + t * d));
+    }
+
+    fn weights<'a>(&'a self, kernel: &'a Kernel) -> &'a [f32] {
+        if kernel.slopes.is_some() { &self.weights } else { &kernel.weights }
+    }
+}
+
+/// What one row of photosites reads for one colour.
+struct Reading<'a> {
+    kernel: &'a Kernel,
+    weights: &'a [f32],
+    strip: &'a LightStrip,
+    /// From wall points to the colour's lattice.
+    offset: DVec2,
+}
+
 /// Gathers the light of one colour for a row of photosites, with the widest vectors at hand.
 ///
 /// The lanes and the order of all sums are fixed, and nothing is fused: every path has the same bits.
-fn gather_row(
-    kernel: &Kernel,
-    strip: &LightStrip,
-    offset: DVec2,
-    points: &WallPoints,
-    looks: &mut Looks,
-    out: &mut [f32],
-) {
+fn gather_row(read: &Reading, points: &WallPoints, looks: &mut Looks, out: &mut [f32]) {
     static LEVEL: OnceLock<Level> = OnceLock::new();
     let level = *LEVEL.get_or_init(Level::new);
-    dispatch!(level, simd => gather_row_with(simd, kernel, strip, offset, points, looks, out));
+    dispatch!(level, simd => gather_row_with(simd, read, points, looks, out));
 }
 
 #[inline(always)]
 fn gather_row_with<S: Simd>(
     simd: S,
-    kernel: &Kernel,
-    strip: &LightStrip,
-    offset: DVec2,
+    read: &Reading,
     points: &WallPoints,
     looks: &mut Looks,
     out: &mut [f32],
 ) {
-    if kernel.sampling.lerp_across {
-        look::<true>(kernel, strip, offset, points, looks);
-        gather::<S, true>(simd, kernel, strip, looks);
-    } else {
-        look::<false>(kernel, strip, offset, points, looks);
-        gather::<S, false>(simd, kernel, strip, looks);
+    let varies = read.kernel.slopes.is_some();
+    match (read.kernel.sampling.lerp_across, varies) {
+        (true, false) => {
+            look::<true>(read, points, looks);
+            gather::<S, true, false>(simd, read, looks);
+        }
+        (true, true) => {
+            look::<true>(read, points, looks);
+            gather::<S, true, true>(simd, read, looks);
+        }
+        (false, false) => {
+            look::<false>(read, points, looks);
+            gather::<S, false, false>(simd, read, looks);
+        }
+        (false, true) => {
+            look::<false>(read, points, looks);
+            gather::<S, false, true>(simd, read, looks);
+        }
     }
     for ((o, s), seen) in out.iter_mut().zip(&looks.sums).zip(&looks.seen) {
         *o = seen * (((s[0] + s[4]) + (s[2] + s[6])) + ((s[1] + s[5]) + (s[3] + s[7])));
@@ -348,13 +402,8 @@ fn gather_row_with<S: Simd>(
 
 /// Finds every photosite's taps and phase.
 #[inline(always)]
-fn look<const LERP_ACROSS: bool>(
-    kernel: &Kernel,
-    strip: &LightStrip,
-    offset: DVec2,
-    points: &WallPoints,
-    looks: &mut Looks,
-) {
+fn look<const LERP_ACROSS: bool>(read: &Reading, points: &WallPoints, looks: &mut Looks) {
+    let Reading { kernel, strip, offset, .. } = read;
     let [phases_u, phases_v] = kernel.sampling.phases().map(|p| p as i32);
     let (pu, pv) = (f64::from(phases_u), f64::from(phases_v));
     // Places are counted from the buffer's corner, where they are positive and rounding down is
@@ -362,7 +411,7 @@ fn look<const LERP_ACROSS: bool>(
     let corner = DVec2::new(
         strip.first_column as f64 + kernel.before[0] as f64,
         strip.first_row as f64 + kernel.before[1] as f64,
-    ) + offset;
+    ) + *offset;
     let columns = (strip.stride + 1 - kernel.across) as f64;
     let rows = (strip.rows + 1 - kernel.down) as f64;
     let stride = strip.stride as i32;
@@ -392,62 +441,74 @@ fn look<const LERP_ACROSS: bool>(
     }
 }
 
+/// The weights of one group of lanes between the steps of a table.
+#[inline(always)]
+fn between<S: Simd, const LERP_ACROSS: bool>(
+    simd: S,
+    top: &[f32],
+    bottom: &[f32],
+    at: usize,
+    length: usize,
+    w: &[f32x8<S>; 4],
+) -> f32x8<S> {
+    let v = |x: &[f32], at: usize| f32x8::from_slice(simd, &x[at..at + LANES]);
+    if LERP_ACROSS {
+        (v(top, at) * w[0] + v(top, at + length) * w[1])
+            + (v(bottom, at) * w[2] + v(bottom, at + length) * w[3])
+    } else {
+        v(top, at) * w[0] + v(bottom, at) * w[2]
+    }
+}
+
 /// Sums weights times light, tap row by tap row, so that the weights of a tap row stay in the
 /// nearest cache for all photosites of the row.
 #[inline(always)]
-fn gather<S: Simd, const LERP_ACROSS: bool>(
+fn gather<S: Simd, const LERP_ACROSS: bool, const VARIES: bool>(
     simd: S,
-    kernel: &Kernel,
-    strip: &LightStrip,
+    read: &Reading,
     looks: &mut Looks,
 ) {
+    let Reading { kernel, strip, .. } = read;
     looks.sums.fill([0.0; LANES]);
-    let steps = kernel.sampling.phases()[0] + 1;
-    let stride = strip.stride;
+    let [phases_u, phases_v] = kernel.sampling.phases();
+    let steps = phases_u + 1;
     let n = looks.sums.len();
     let (lights, phases) = (&looks.light[..n], &looks.phase[..n]);
     let (downs, acrosses) = (&looks.down[..n], &looks.across[..n]);
+    let sides = &looks.side[..n];
+    let none: &[f32] = &[];
+    let slope = kernel.slopes.as_ref().map_or(none, |s| &s[0]);
     for (j, stretches) in kernel.rows.iter().enumerate() {
         for s in stretches.iter().filter(|s| s.groups > 0) {
             let length = s.groups * LANES;
-            let size = length * steps * (kernel.sampling.phases()[1] + 1);
-            let weights = &kernel.weights[s.weights..s.weights + size];
-            let light = &strip.light[j * stride + s.tap..];
+            let all = s.weights..s.weights + length * steps * (phases_v + 1);
+            let slopes = if VARIES { &slope[all.clone()] } else { none };
+            let weights = &read.weights[all];
+            let light = &strip.light[j * strip.stride + s.tap..];
             for i in 0..n {
                 let l = &light[lights[i] as usize..][..length];
                 let at = phases[i] as usize * length;
+                let below = at + steps * length;
                 let right = (1 + usize::from(LERP_ACROSS)) * length;
-                let top = &weights[at..][..right];
-                let bottom = &weights[at + steps * length..][..right];
-                let down = downs[i];
+                let (top, bottom) = (&weights[at..][..right], &weights[below..][..right]);
+                let (down, across) = (downs[i], acrosses[i]);
+                let (up, left) = (1.0 - down, 1.0 - across);
+                let w = [up * left, up * across, down * left, down * across]
+                    .map(|w| f32x8::splat(simd, w));
                 let mut sum = f32x8::from_slice(simd, &looks.sums[i]);
-                if LERP_ACROSS {
-                    let (down, across) = (down, acrosses[i]);
-                    let (up, left) = (1.0 - down, 1.0 - across);
-                    let w = [up * left, up * across, down * left, down * across]
-                        .map(|w| f32x8::splat(simd, w));
-                    let (a, b) = top.split_at(length);
-                    let (c, d) = bottom.split_at(length);
-                    let groups = a
-                        .chunks_exact(LANES)
-                        .zip(b.chunks_exact(LANES))
-                        .zip(c.chunks_exact(LANES).zip(d.chunks_exact(LANES)))
-                        .zip(l.chunks_exact(LANES));
-                    for (((a, b), (c, d)), l) in groups {
-                        let v = |x: &[f32]| f32x8::from_slice(simd, x);
-                        let weight = (v(a) * w[0] + v(b) * w[1]) + (v(c) * w[2] + v(d) * w[3]);
-                        sum += weight * v(l);
+                if VARIES {
+                    let (top_s, bottom_s) = (&slopes[at..][..right], &slopes[below..][..right]);
+                    let side = f32x8::splat(simd, sides[i]);
+                    for k in (0..length).step_by(LANES) {
+                        let weight = between::<S, LERP_ACROSS>(simd, top, bottom, k, length, &w)
+                            + side
+                                * between::<S, LERP_ACROSS>(simd, top_s, bottom_s, k, length, &w);
+                        sum += weight * f32x8::from_slice(simd, &l[k..k + LANES]);
                     }
                 } else {
-                    let (w, v) = (f32x8::splat(simd, 1.0 - down), f32x8::splat(simd, down));
-                    let groups = top
-                        .chunks_exact(LANES)
-                        .zip(bottom.chunks_exact(LANES))
-                        .zip(l.chunks_exact(LANES));
-                    for ((a, c), l) in groups {
-                        let weight =
-                            f32x8::from_slice(simd, a) * w + f32x8::from_slice(simd, c) * v;
-                        sum += weight * f32x8::from_slice(simd, l);
+                    for k in (0..length).step_by(LANES) {
+                        let weight = between::<S, LERP_ACROSS>(simd, top, bottom, k, length, &w);
+                        sum += weight * f32x8::from_slice(simd, &l[k..k + LANES]);
                     }
                 }
                 sum.store_slice(&mut looks.sums[i]);
