@@ -20,3 +20,4 @@ mod scenes;
 mod sensor_noise;
 mod slanted_edge;
 mod stage;
+mod truth;
