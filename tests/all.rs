@@ -9,6 +9,7 @@ mod cli_refusals;
 mod cli_stage;
 mod colour;
 mod develop;
+mod hidden_bugs;
 mod house;
 mod output;
 mod pulses;

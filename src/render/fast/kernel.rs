@@ -60,7 +60,7 @@ impl Sampling {
         // Straight lines between steps h act, on average over phases, as an extra blur of variance
         // h²/6, which the transform makes up for; edges of a disc are softened by the photosite, so
         // wide discs need fewer steps.
-        let h = (0.07 * disc.sqrt()).clamp(1.0 / 20.0, 0.3);
+        let h = (0.02 * disc).clamp(1.0 / 20.0, 0.3);
         let inverse = local.whole.inverse();
         let steps = [inverse.x_axis, inverse.y_axis]
             .map(|q| (q.length() / h).ceil().clamp(1.0, 4096.0) as usize);
@@ -429,7 +429,9 @@ impl Taps {
                 let used: Vec<usize> =
                     (0..row.len()).filter(|&i| row[i] > share * largest).collect();
                 let (Some(&first), Some(&last)) = (used.first(), used.last()) else {
-                    return [Stretch::default(); 2];
+                    // Every tap is small, but their sum may count: a middle to put it at.
+                    let middle = across.saturating_sub(LANES) / 2;
+                    return [stretch(middle, (middle + LANES).min(across)), Stretch::default()];
                 };
                 let whole = [stretch(first, last + 1), Stretch::default()];
                 let gap = used.windows(2).max_by_key(|w| w[1] - w[0]);
