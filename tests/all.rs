@@ -2,6 +2,7 @@
 
 #![allow(clippy::disallowed_methods, reason = "tests use std's functions as a second opinion")]
 
+mod any_scene;
 mod audit;
 mod bad_scenes;
 mod cli;
@@ -10,6 +11,7 @@ mod cli_stage;
 mod colour;
 mod develop;
 mod hidden_bugs;
+mod hidden_bugs_in_time;
 mod house;
 mod output;
 mod pulses;

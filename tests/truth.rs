@@ -260,7 +260,7 @@ fn white(columns: u32, rows: u32, code: u16) -> Arc<WallImage> {
 
 /// Electrons of each photosite colour from a white wall that fills its view: H = (π/4)·L·t·T/N_w² lx·s
 /// (model.md, "exposure"), times photons per lx·s and m², area and electrons per photon, by colour.
-fn closed_form(scene: &Scene) -> [f64; 3] {
+pub fn closed_form(scene: &Scene) -> [f64; 3] {
     let (wall, lens, camera) = (&scene.wall, &scene.lens, &scene.camera);
     let shares = colour::luminance_shares(wall.emitters.map(|e| e.xy), wall.white_xy).unwrap();
     // Working f-number N·(1 + m), m = f/(focus − f) at the plane in focus.
