@@ -290,7 +290,6 @@ fn the_low_pass_filter_erases_and_turns_over_the_right_waves() {
 }
 
 #[test]
-#[ignore = "known miss, not yet mended: see the known misses in DEVELOPERS.md"]
 fn a_red_wall_lights_red_photosites_only() {
     for block in [[0, 1, 1, 2], [1, 0, 2, 1], [1, 2, 0, 1], [2, 1, 1, 0]] {
         for (right, down) in [(0, 0), (1, 0), (0, 1), (1, 1), (-35, 47)] {
@@ -325,6 +324,25 @@ fn a_red_wall_lights_red_photosites_only() {
                     }
                 }
             }
+        }
+    }
+}
+
+#[test]
+#[ignore = "known miss: in focus and turned, −0.46 % of the brightest photosite; see DEVELOPERS.md"]
+fn light_is_never_below_zero() {
+    // Between emitters there is no light. To a tenth of a per cent of the brightest photosite, for the
+    // rounding of tables; nothing blurs here but the photosite.
+    for (disc, roll) in [(0.0, 0.0), (0.3, 0.0), (0.0, 2.0), (0.3, 2.0)] {
+        let mut scene = stage::plain();
+        scene.camera.mosaic = Mosaic::FullPlanes;
+        scene.camera.matrix = IDENTITY;
+        scene.lens.f_number = 2.0;
+        stage::place(&mut scene, 2.0, disc, DVec2::ZERO, [0.0, 0.0, roll]);
+        for plane in &render(&scene, 0, stage::window(&scene, 0, 0, 64, 64)).planes {
+            let most = plane.data.iter().copied().fold(0.0, f32::max);
+            let least = plane.data.iter().copied().fold(most, f32::min);
+            assert!(least >= -1e-3 * most, "disc {disc}, roll {roll}°: {least} of {most}");
         }
     }
 }
@@ -490,7 +508,6 @@ fn mirror(scene: &Scene, turn: [f64; 3], upside_down: bool) -> Scene {
 }
 
 #[test]
-#[ignore = "known miss, not yet mended: see the known misses in DEVELOPERS.md"]
 fn a_mirrored_scene_gives_the_mirrored_frame() {
     // A straight camera has one kernel for all tiles, and only the rounding of single precision may
     // differ. A turned one has a kernel a tile, and tiles count from the top left: up to a third of
