@@ -248,10 +248,10 @@ impl<'a> Plan<'a> {
 
     /// How well one kernel, or a kernel that changes linearly, serves a tile.
     fn fit(&self, middle: &Local, sides: &[Local; 4], corners: &[Local; 4]) -> Fit {
-        /// Largest error of a lattice harmonic's transfer: 0.015 % of full contrast.
-        const HARMONIC: f32 = 1.5e-4;
+        /// Largest error of a lattice harmonic's transfer: 0.06 % of full contrast.
+        const HARMONIC: f32 = 6e-4;
         /// A linear kernel may follow this many times the change of shape that a constant one may hide.
-        const LINEAR: f64 = 2.0;
+        const LINEAR: f64 = 4.0;
         let [left, right, top, bottom] = sides;
         let change = |l: &Local| shape_change(middle, l);
         let across = change(left).max(change(right));
