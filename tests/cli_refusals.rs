@@ -293,3 +293,26 @@ fn a_pipe_that_closes_is_success() {
     let output = child.wait_with_output().expect("it ends");
     assert_eq!((output.status.code(), output.stderr.as_slice()), (Some(0), &b""[..]));
 }
+
+#[test]
+fn tables_that_no_machine_holds() {
+    // Emitters of a 5 mm wall from 30 cm: each as wide as a hundred and more photosites.
+    let place = Place::new();
+    let near = "wall: {pixel_pitch_mm: 5, size_px: [64, 64]}\n\
+                lens: {focal_mm: 50, f_number: 8}\n\
+                camera: {crop: {x: 1900, y: 1000, width: 32, height: 32}}\n\
+                placement: {distance_m: 0.3}\n";
+    fs::write(place.path("near.yaml"), near).expect("a scene");
+    let (code, out, err) = place.run(&["render", "near.yaml", "--threads", "1"]);
+    assert_eq!((code, out.as_str()), (2, ""));
+    let (before, after) = err.split_once(" GiB (").expect(&err);
+    let words = "error: the tables of blur for this frame would take ";
+    let gib: f64 = before.strip_prefix(words).and_then(|n| n.parse().ok()).expect(&err);
+    assert!(gib > 8.0, "{gib}");
+    assert_eq!(
+        after,
+        "allowed: 8 GiB), because wall pixels are so large on the sensor: stand further back, use a shorter \
+         focal length, or give a smaller crop to --slow-check, which needs no tables\n"
+    );
+    assert_eq!(place.names("."), ["near.yaml", "night_train.yaml"]);
+}

@@ -84,8 +84,8 @@ pub struct Args {
     #[arg(long)]
     pub exr: bool,
 
-    /// Render with the slow check: traced rays, to audit the fast engine. Takes minutes for a small
-    /// crop and hours for a whole frame
+    /// Render with the slow check: traced rays, to audit the fast engine. Takes seconds for a
+    /// small crop, and from many minutes to hours for a whole frame
     #[arg(long)]
     pub slow_check: bool,
 

@@ -36,6 +36,13 @@ pub enum ShootError {
          add --set effects.diffraction=convolved (or =off), for the fast engine too when you compare"
     )]
     SlowCheckKnowsNoWaves,
+    /// The fast engine's tables would not fit a common machine.
+    #[error(
+        "the tables of blur for this frame would take {0:.1} GiB (allowed: {1} GiB), because wall pixels are so \
+         large on the sensor: stand further back, use a shorter focal length, or give a smaller crop to \
+         --slow-check, which needs no tables"
+    )]
+    TablesTooLarge(f64, u32),
     /// The colours cannot be developed.
     #[error("the picture cannot be developed: {0}")]
     Colour(#[from] NoTransform),
@@ -52,6 +59,9 @@ impl From<rays::RaysError> for ShootError {
         }
     }
 }
+
+/// Most memory, GiB, that the fast engine's tables may take: half of a common machine's.
+const MOST_TABLES_GIB: u32 = 8;
 
 /// A scene ready to be shot: gain, white level and colour transform are settled.
 #[derive(Debug, Clone)]
@@ -73,6 +83,12 @@ impl<'a> Shot<'a> {
     pub fn new(scene: &'a Scene, engine: Engine) -> Result<Self, ShootError> {
         if matches!(engine, Engine::SlowCheck(_)) && scene.lens.diffraction == Diffraction::Wave {
             return Err(ShootError::SlowCheckKnowsNoWaves);
+        }
+        if matches!(engine, Engine::Fast) {
+            let gib = fast::table_bytes(scene, scene.camera.crop) / f64::from(1_u32 << 30);
+            if gib > f64::from(MOST_TABLES_GIB) {
+                return Err(ShootError::TablesTooLarge(gib, MOST_TABLES_GIB));
+            }
         }
         let layout = layout(scene.camera.mosaic);
         let gain_dn_per_e = gain_dn_per_e(scene);

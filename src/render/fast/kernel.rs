@@ -190,13 +190,8 @@ pub(super) fn reach(blur: &Blur, local: &Local, wavelength_m: f64) -> DVec2 {
     DVec2::new(along(0), along(1))
 }
 
-/// Kernels of several sources over a tile.
-pub(super) fn kernels(
-    blur: &Blur,
-    shape: &TileShape,
-    sources: &[Source],
-    fft: &Inverse2d,
-) -> Vec<Kernel> {
+/// The grid on which the kernels of several sources over a tile are made.
+fn grid(blur: &Blur, shape: &TileShape, sources: &[Source]) -> Grid {
     let sampling = Sampling::new(&shape.middle);
     let longest = sources.iter().map(|s| s.wavelength_m).fold(0.0, f64::max);
     let half = sources.iter().map(Source::half).fold(DVec2::ZERO, DVec2::max);
@@ -208,7 +203,38 @@ pub(super) fn kernels(
     let before = [widest.x.floor() as usize, widest.y.floor() as usize];
     let periods =
         [before[0] + widest.x.ceil() as usize + 1, before[1] + widest.y.ceil() as usize + 1];
-    let grid = Grid { sampling, before, periods };
+    Grid { sampling, before, periods }
+}
+
+/// Bytes that making the kernels of a tile takes at its peak, and bytes that they then keep: an
+/// upper estimate from the sizes of the buffers, before any of them is made.
+pub(super) fn bytes(blur: &Blur, shape: &TileShape, sources: &[Source]) -> [f64; 2] {
+    let grid = grid(blur, shape, sources);
+    let [across, down] = grid.periods;
+    let phases = grid.sampling.phases().map(|p| p as f64 + 1.0);
+    // Taps of all phases, in single precision; a row's one or two stretches are whole groups of lanes.
+    let per_tap = 4.0 * phases[0] * phases[1] * down as f64;
+    let taps = per_tap * across as f64;
+    let lanes = across.next_multiple_of(LANES) + if across > 2 * LANES { LANES } else { 0 };
+    let points = grid.sizes()[0] as f64 * grid.sizes()[1] as f64;
+    let each = if shape.sides.is_some() { 3.0 } else { 1.0 };
+    let count = sources.len() as f64;
+    let kept = per_tap * lanes as f64 * grid.sampling.coefficients() as f64 * each * count;
+    // Half spectra (those of the sides for a while), the complex grid, the planes, and the taps as
+    // they are sorted, plain and as differences.
+    let spectra = 4.0 * points * (each * count + 4.0);
+    let making = spectra + 8.0 * points + 4.0 * points * each * count + 2.0 * taps * each;
+    [making + kept, kept]
+}
+
+/// Kernels of several sources over a tile.
+pub(super) fn kernels(
+    blur: &Blur,
+    shape: &TileShape,
+    sources: &[Source],
+    fft: &Inverse2d,
+) -> Vec<Kernel> {
+    let grid = grid(blur, shape, sources);
 
     // Every real plane that is wanted: for each source the middle, then the two slopes.
     let mut spectra: Vec<Vec<Complex32>> = Vec::new();
@@ -566,6 +592,60 @@ fn refine(row: &[f32], finer: usize, out: &mut [f32]) {
                 + p[1] * (a * b * c / 2.0)
                 + p[2] * (-a * t * c / 2.0)
                 + p[3] * (a * t * b / 6.0);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::optics::{Diffraction, Iris, Lens, LowPass};
+
+    /// The estimate must not be below what is kept, nor so far above it that it refuses what fits.
+    #[test]
+    fn the_estimate_bounds_what_kernels_keep() {
+        for diffraction in [Diffraction::Off, Diffraction::Convolved] {
+            for (photosites, disc) in [(0.4, 0.0), (1.4, 0.0), (1.4, 6.0), (1.4, 40.0), (9.0, 2.0)]
+            {
+                let lens = Lens {
+                    focal_m: 0.035,
+                    f_number: 4.0,
+                    transmission: 1.0,
+                    focus_m: 4.0,
+                    aberration_m: 1e-6,
+                    iris: Iris::Round,
+                    distortion: 0.0,
+                    vignetting: false,
+                    defocus: true,
+                    diffraction,
+                };
+                let filter = LowPass { across_m: 5e-6, upright_m: 5e-6 };
+                let blur = Blur::new(&lens, Some(&filter), 5e-6, 0.8, 40.0, 465e-9);
+                let local = |scale: f64| {
+                    let m = DMat2::from_angle(0.05) * (scale / photosites);
+                    Local { whole: m, plain: m, disc: disc * scale }
+                };
+                let sides = [0.99, 1.01, 1.0, 1.0].map(local);
+                let source = Source {
+                    shape: EmitterShape::Rectangle { width_m: 5e-4, height_m: 8e-4 },
+                    pitch_m: 2.6e-3,
+                    wavelength_m: 525e-9,
+                };
+                for sides in [None, Some(sides)] {
+                    let shape = TileShape { middle: local(1.0), sides };
+                    let [making, kept] = bytes(&blur, &shape, &[source]);
+                    let kernel = kernels(&blur, &shape, &[source], &Inverse2d::default()).remove(0);
+                    let slopes = kernel.slopes.iter().flatten().map(Vec::len).sum::<usize>();
+                    let actual = 4.0 * (kernel.weights.len() + slopes) as f64;
+                    let case = format!("{diffraction:?}, {photosites} a pitch, disc {disc}");
+                    assert!(
+                        actual <= kept && kept < making,
+                        "{case}: {actual} of {kept}, {making}"
+                    );
+                    // Differences leave most of a wide disc out, so only narrow kernels are held from below.
+                    assert!(disc > 10.0 || kept < 4.0 * actual, "{case}: {actual} of {kept}");
+                }
+            }
         }
     }
 }

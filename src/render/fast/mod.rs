@@ -75,6 +75,28 @@ pub fn render(
     Ok(Electrons { window, planes: out.into_inner().unwrap_or_else(|e| e.into_inner()) })
 }
 
+/// Bytes that the tables of blur of a frame take at their peak, for the threads at hand: an upper estimate made
+/// before anything is allocated. They grow with the square of a wall pixel's size on the sensor.
+pub fn table_bytes(scene: &Scene, window: Window) -> f64 {
+    // The clockwork of one row is enough for a plan that is not rendered.
+    let plan = Plan::new(scene, 0, Window { height: 1, ..window });
+    let plan = Plan { window, ..plan };
+    let tiles = plan.tiles();
+    let shapes = tiles.iter().filter_map(|tile| tile.shape);
+    let busy = rayon::current_num_threads().min(tiles.len()) as f64;
+    let held = (KEPT + rayon::current_num_threads()).min(tiles.len()) as f64;
+    shapes
+        .map(|shape| {
+            let [making, kept] = kernel::bytes(&plan.blur, &shape, &plan.sources);
+            // What is being made counts as held already.
+            (making - kept) * busy + kept * held
+        })
+        .fold(0.0, f64::max)
+}
+
+/// Sets of kernels that are kept for other tiles.
+const KEPT: usize = 4;
+
 /// Everything that is constant over a frame.
 struct Plan<'a> {
     scene: &'a Scene,
@@ -281,7 +303,6 @@ impl<'a> Plan<'a> {
     }
 
     fn kernels(&self, shape: &TileShape) -> Arc<Vec<Kernel>> {
-        const KEPT: usize = 4;
         if let Some((_, kernels)) =
             self.kept.lock().unwrap_or_else(|e| e.into_inner()).iter().find(|(s, _)| s == shape)
         {
