@@ -102,14 +102,24 @@ impl Sampling {
 
 /// A stretch of taps of one tap row that is not zero for every phase.
 #[derive(Debug, Clone, Copy, Default)]
-pub(super) struct Stretch {
+struct Stretch {
+    /// First tap.
+    tap: usize,
+    /// Groups of [`LANES`] taps.
+    groups: usize,
+}
+
+/// [`LANES`] neighbouring taps of one tap row.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Group {
+    /// Tap row.
+    pub row: usize,
     /// First tap.
     pub tap: usize,
-    /// Groups of [`LANES`] taps.
-    pub groups: usize,
-    /// Where its weights begin.
-    pub weights: usize,
 }
+
+/// Groups that are summed in one go; a photosite's place is looked up once for all of them.
+pub(super) const TOGETHER: usize = 4;
 
 /// Weights of the wall pixels around a photosite.
 #[derive(Debug)]
@@ -127,9 +137,9 @@ pub(super) struct Kernel {
     pub down: usize,
     /// Taps left of and above the pixel in which the photosite looks.
     pub before: [usize; 2],
-    /// Two stretches for each tap row; unused ones have no groups.
-    pub rows: Vec<[Stretch; 2]>,
-    /// All weights, in the middle of the tile: for each stretch
+    /// Every group of taps that counts.
+    pub groups: Vec<Group>,
+    /// All weights, in the middle of the tile: for each [`TOGETHER`] groups (fewer at the end)
     /// `[step down][step across][group][coefficient][lane]`.
     ///
     /// The weight between steps, at a share `a` of the step across and `d` of the step down, is the
@@ -352,10 +362,10 @@ impl Grid {
             let edges = Taps::stretches(&differences, NEGLIGIBLE_DIFFERENCE);
             if 4 * Taps::cost(&edges) < 3 * Taps::cost(&plain) {
                 let before = [self.before[0] + 1, self.before[1]];
-                return Taps::keep(&differences, self.sampling, before, true, edges);
+                return Taps::keep(&differences, self.sampling, before, true, &edges);
             }
         }
-        Taps::keep(&taps, self.sampling, self.before, false, plain)
+        Taps::keep(&taps, self.sampling, self.before, false, &plain)
     }
 }
 
@@ -448,7 +458,6 @@ impl Taps {
         let stretch = |from: usize, to: usize| Stretch {
             tap: from,
             groups: (to - from).div_ceil(LANES),
-            weights: 0,
         };
         peak.chunks_exact(across)
             .map(|row| {
@@ -479,99 +488,109 @@ impl Taps {
         sampling: Sampling,
         before: [usize; 2],
         on_sums: bool,
-        mut rows: Vec<[Stretch; 2]>,
+        rows: &[[Stretch; 2]],
     ) -> Kernel {
-        let blocks = sampling.blocks();
-        let mut size = 0;
-        for s in rows.iter_mut().flatten() {
-            s.weights = size;
-            size += s.groups * LANES * blocks[0] * blocks[1] * sampling.coefficients();
+        let mut groups = Vec::new();
+        for (row, stretches) in rows.iter().enumerate() {
+            for s in stretches {
+                groups.extend((0..s.groups).map(|g| Group { row, tap: s.tap + g * LANES }));
+            }
         }
-        let across = rows
-            .iter()
-            .flatten()
-            .map(|s| s.tap + s.groups * LANES)
-            .max()
-            .unwrap_or(0)
-            .max(planes[0].across);
-        let mut kept = planes.iter().map(|p| p.kept(&rows, sampling, size, on_sums));
+        let last = groups.iter().map(|g| g.tap + LANES).max().unwrap_or(0);
+        let across = last.max(planes[0].across);
+        let mut kept = planes.iter().map(|p| p.kept(rows, &groups, sampling, on_sums));
         let weights = kept.next().unwrap_or_default();
         let slopes = kept.next().zip(kept.next()).map(|(x, y)| [x, y]);
-        Kernel { sampling, on_sums, across, down: planes[0].down, before, rows, weights, slopes }
+        Kernel { sampling, on_sums, across, down: planes[0].down, before, groups, weights, slopes }
     }
 
-    /// Weights of the stretches of one plane. What is left out is put back at taps that stay, so that each row's sum of
+    /// Weights of the groups of one plane. What is left out is put back at taps that stay, so that each row's sum of
     /// weights (and, for differences, the sum weighted by place too) does not change.
     fn kept(
         &self,
         rows: &[[Stretch; 2]],
+        groups: &[Group],
         sampling: Sampling,
-        size: usize,
         on_sums: bool,
     ) -> Vec<f32> {
-        let mut weights = vec![0.0_f32; size];
+        let each = LANES * sampling.coefficients();
+        let [across, down] = sampling.blocks();
+        let mut weights = vec![0.0_f32; groups.len() * across * down * each];
         let phases = (self.phases[0] + 1) * (self.phases[1] + 1);
         // One row of taps for all phases, with room for lanes beyond the last tap.
         let room = self.across + LANES;
         let mut kept = vec![0.0_f32; room * phases];
-        for (j, row) in rows.iter().enumerate().filter(|(_, row)| row[0].groups > 0) {
-            let held =
-                |i: usize| row.iter().any(|s| (s.tap..s.tap + s.groups * LANES).contains(&i));
-            let middle = |s: &Stretch| (s.tap + s.groups * LANES / 2).min(self.across - 1);
-            let (a, b) = if row[1].groups > 0 {
-                (middle(&row[0]), middle(&row[1]))
-            } else {
-                (row[0].tap, (row[0].tap + row[0].groups * LANES - 1).min(self.across - 1))
-            };
-            for (phase, kept) in kept.chunks_exact_mut(room).enumerate() {
-                let start = (phase * self.down + j) * self.across;
-                let taps = &self.weights[start..start + self.across];
-                kept[..taps.len()].copy_from_slice(taps);
-                let (mut sum, mut moment) = (0.0_f64, 0.0_f64);
-                for (i, &w) in taps.iter().enumerate().filter(|(i, _)| !held(*i)) {
-                    sum += f64::from(w);
-                    moment += f64::from(w) * i as f64;
-                }
-                if on_sums && a != b {
-                    let beta = (moment - sum * a as f64) / (b as f64 - a as f64);
-                    kept[b] += beta as f32;
-                    kept[a] += (sum - beta) as f32;
-                } else {
-                    kept[middle(&row[0])] += sum as f32;
-                }
+        let mut at_row = usize::MAX;
+        for (index, group) in groups.iter().enumerate() {
+            if group.row != at_row {
+                at_row = group.row;
+                self.keep_row(at_row, &rows[at_row], on_sums, room, &mut kept);
             }
-            for s in row.iter().filter(|s| s.groups > 0) {
-                let block = s.groups * LANES * sampling.coefficients();
-                let [across, down] = sampling.blocks();
-                let out = &mut weights[s.weights..s.weights + block * across * down];
-                for (i, out) in out.chunks_exact_mut(block).enumerate() {
-                    let (pv, pu) = (i / across, i % across);
-                    let at = |pv: usize, pu: usize, tap: usize| {
-                        kept[(pv * (self.phases[0] + 1) + pu) * room + tap]
+            // Groups travel in chunks, side by side for every phase.
+            let (chunk, place) = (index / TOGETHER, index % TOGETHER);
+            let together = TOGETHER.min(groups.len() - chunk * TOGETHER);
+            let start = chunk * TOGETHER * across * down * each + place * each;
+            let live = self.across.saturating_sub(group.tap).min(LANES);
+            for pv in 0..down {
+                for pu in 0..across {
+                    let taps = |pv: usize, pu: usize| {
+                        let start = (pv * (self.phases[0] + 1) + pu) * room + group.tap;
+                        &kept[start..start + LANES]
                     };
-                    for (g, out) in
-                        out.chunks_exact_mut(LANES * sampling.coefficients()).enumerate()
-                    {
-                        for lane in 0..LANES {
-                            let tap = s.tap + g * LANES + lane;
-                            if tap >= self.across {
-                                continue;
-                            }
-                            let (w, below) = (at(pv, pu, tap), at(pv + 1, pu, tap));
-                            out[lane] = w;
-                            out[LANES + lane] = below - w;
-                            if sampling.lerp_across {
-                                let right = at(pv, pu + 1, tap);
-                                let both = at(pv + 1, pu + 1, tap);
-                                out[2 * LANES + lane] = right - w;
-                                out[3 * LANES + lane] = (both - right) - (below - w);
-                            }
+                    let (here, below) = (taps(pv, pu), taps(pv + 1, pu));
+                    let start = start + (pv * across + pu) * together * each;
+                    let out = &mut weights[start..start + each];
+                    for lane in 0..live {
+                        out[lane] = here[lane];
+                        out[LANES + lane] = below[lane] - here[lane];
+                    }
+                    if sampling.lerp_across {
+                        let (right, both) = (taps(pv, pu + 1), taps(pv + 1, pu + 1));
+                        for lane in 0..live {
+                            let (w, below) = (here[lane], below[lane]);
+                            out[2 * LANES + lane] = right[lane] - w;
+                            out[3 * LANES + lane] = (both[lane] - right[lane]) - (below - w);
                         }
                     }
                 }
             }
         }
         weights
+    }
+
+    /// One row of taps for all phases, `room` apart, with what lies outside the row's stretches put back inside.
+    fn keep_row(
+        &self,
+        j: usize,
+        row: &[Stretch; 2],
+        on_sums: bool,
+        room: usize,
+        kept: &mut [f32],
+    ) {
+        let held = |i: usize| row.iter().any(|s| (s.tap..s.tap + s.groups * LANES).contains(&i));
+        let middle = |s: &Stretch| (s.tap + s.groups * LANES / 2).min(self.across - 1);
+        let (a, b) = if row[1].groups > 0 {
+            (middle(&row[0]), middle(&row[1]))
+        } else {
+            (row[0].tap, (row[0].tap + row[0].groups * LANES - 1).min(self.across - 1))
+        };
+        for (phase, kept) in kept.chunks_exact_mut(room).enumerate() {
+            let start = (phase * self.down + j) * self.across;
+            let taps = &self.weights[start..start + self.across];
+            kept[..taps.len()].copy_from_slice(taps);
+            let (mut sum, mut moment) = (0.0_f64, 0.0_f64);
+            for (i, &w) in taps.iter().enumerate().filter(|(i, _)| !held(*i)) {
+                sum += f64::from(w);
+                moment += f64::from(w) * i as f64;
+            }
+            if on_sums && a != b {
+                let beta = (moment - sum * a as f64) / (b as f64 - a as f64);
+                kept[b] += beta as f32;
+                kept[a] += (sum - beta) as f32;
+            } else {
+                kept[middle(&row[0])] += sum as f32;
+            }
+        }
     }
 }
 

@@ -108,6 +108,7 @@ impl Lighting {
     }
 
     /// Fills `out` with the light of pixels of codes `codes`, 1 being steady full light.
+    #[inline(never)]
     pub(super) fn fill(&self, lit: Option<&Lit>, codes: &[u16], out: &mut [f32]) {
         let Some(lit) = lit else {
             for (o, &c) in out.iter_mut().zip(codes) {

@@ -1,6 +1,6 @@
 //! One tile of the sensor, row by row.
 
-use super::kernel::{Kernel, LANES};
+use super::kernel::{Group, Kernel, LANES, TOGETHER};
 use super::light::Lit;
 use super::{Plan, Tile};
 use crate::frame::Window;
@@ -259,6 +259,7 @@ impl Plan<'_> {
     }
 
     /// Brings the wall rows that a camera row sees up to its exposure.
+    #[inline(never)]
     fn relight(
         &self,
         colour: usize,
@@ -331,6 +332,7 @@ impl Band {
     const ROWS: u32 = 8;
 
     /// Makes the weights of the band in which a camera row lies.
+    #[inline(never)]
     fn move_to(&mut self, kernel: &Kernel, tile: &Window, y: u32) {
         let Some([_, down]) = &kernel.slopes else { return };
         let first = y / Self::ROWS * Self::ROWS;
@@ -463,33 +465,29 @@ fn weight<S: Simd, const LERP_ACROSS: bool>(
     if LERP_ACROSS { w + (k(2) * place.across + k(3) * place.both) } else { w }
 }
 
-/// One stretch of taps for a row of photosites: its weights, their slopes, and the light from its
-/// first tap on.
-struct Pass<'a> {
-    groups: usize,
+/// Some groups of taps for a row of photosites: their weights and slopes, and where in the light
+/// each begins.
+struct Pass<'a, const GROUPS: usize> {
     weights: &'a [f32],
     slopes: &'a [f32],
-    light: &'a [f32],
+    light: [&'a [f32]; GROUPS],
 }
 
-impl Pass<'_> {
-    /// Adds weights times light. `GROUPS` is the number of groups of lanes, or 0 for any number:
-    /// the short stretches that do nearly all the work become straight code.
+impl<const GROUPS: usize> Pass<'_, GROUPS> {
+    /// Adds weights times light.
     #[inline(always)]
-    fn run<S: Simd, const LERP_ACROSS: bool, const VARIES: bool, const GROUPS: usize>(
+    fn run<S: Simd, const LERP_ACROSS: bool, const VARIES: bool>(
         &self,
         simd: S,
         looks: &mut Looks,
     ) {
-        let groups = if GROUPS == 0 { self.groups } else { GROUPS };
         let each = LANES * if LERP_ACROSS { 4 } else { 2 };
-        let block = groups * each;
+        let block = GROUPS * each;
         let n = looks.sums.len();
         let (lights, phases) = (&looks.light[..n], &looks.phase[..n]);
         let (downs, acrosses) = (&looks.down[..n], &looks.across[..n]);
         let sides = &looks.side[..n];
         for i in 0..n {
-            let l = &self.light[lights[i] as usize..][..groups * LANES];
             let at = phases[i] as usize * block;
             let w = &self.weights[at..][..block];
             let splat = |x: f32| f32x8::splat(simd, x);
@@ -499,27 +497,31 @@ impl Pass<'_> {
                 both: splat(if LERP_ACROSS { acrosses[i] * downs[i] } else { 0.0 }),
                 side: splat(if VARIES { sides[i] } else { 0.0 }),
             };
-            let mut sum = f32x8::from_slice(simd, &looks.sums[i]);
-            if VARIES {
-                let s = &self.slopes[at..][..block];
-                for g in 0..groups {
-                    let here = g * each..(g + 1) * each;
-                    let w = weight::<S, LERP_ACROSS>(simd, &w[here.clone()], &place)
-                        + place.side * weight::<S, LERP_ACROSS>(simd, &s[here], &place);
-                    sum += w * f32x8::from_slice(simd, &l[g * LANES..(g + 1) * LANES]);
+            let s = if VARIES { &self.slopes[at..][..block] } else { w };
+            let sum = f32x8::from_slice(simd, &looks.sums[i]);
+            let mut parts = [f32x8::splat(simd, 0.0); GROUPS];
+            for (g, part) in parts.iter_mut().enumerate() {
+                let here = g * each..(g + 1) * each;
+                let mut total = weight::<S, LERP_ACROSS>(simd, &w[here.clone()], &place);
+                if VARIES {
+                    total += place.side * weight::<S, LERP_ACROSS>(simd, &s[here], &place);
                 }
-            } else {
-                for g in 0..groups {
-                    let w = weight::<S, LERP_ACROSS>(simd, &w[g * each..(g + 1) * each], &place);
-                    sum += w * f32x8::from_slice(simd, &l[g * LANES..(g + 1) * LANES]);
-                }
+                let l = &self.light[g][lights[i] as usize..][..LANES];
+                *part = total * f32x8::from_slice(simd, l);
             }
+            // In pairs, so that no sum waits for all others.
+            let sum = match GROUPS {
+                1 => sum + parts[0],
+                2 => sum + (parts[0] + parts[1]),
+                3 => sum + (parts[0] + parts[1] + parts[2]),
+                _ => sum + ((parts[0] + parts[1]) + (parts[2] + parts[3])),
+            };
             sum.store_slice(&mut looks.sums[i]);
         }
     }
 }
 
-/// Sums weights times light, tap row by tap row, so that the weights of a tap row stay in the
+/// Sums weights times light, a few groups of taps at a time, so that their weights stay in the
 /// nearest cache for all photosites of the row.
 #[inline(always)]
 fn gather<S: Simd, const LERP_ACROSS: bool, const VARIES: bool>(
@@ -527,25 +529,38 @@ fn gather<S: Simd, const LERP_ACROSS: bool, const VARIES: bool>(
     read: &Reading,
     looks: &mut Looks,
 ) {
-    let Reading { kernel, strip, .. } = read;
     looks.sums.fill([0.0; LANES]);
-    let [across, down] = kernel.sampling.blocks();
-    let size = across * down * kernel.sampling.coefficients() * LANES;
-    for (j, stretches) in kernel.rows.iter().enumerate() {
-        for s in stretches.iter().filter(|s| s.groups > 0) {
-            let all = s.weights..s.weights + s.groups * size;
-            let pass = Pass {
-                groups: s.groups,
-                slopes: kernel.slopes.as_ref().map_or(&[], |x| &x[0][all.clone()]),
-                weights: &read.weights[all],
-                light: &strip.light[j * strip.stride + s.tap..],
-            };
-            match s.groups {
-                1 => pass.run::<S, LERP_ACROSS, VARIES, 1>(simd, looks),
-                2 => pass.run::<S, LERP_ACROSS, VARIES, 2>(simd, looks),
-                3 => pass.run::<S, LERP_ACROSS, VARIES, 3>(simd, looks),
-                _ => pass.run::<S, LERP_ACROSS, VARIES, 0>(simd, looks),
-            }
+    let [across, down] = read.kernel.sampling.blocks();
+    let size = across * down * read.kernel.sampling.coefficients() * LANES;
+    let mut start = 0;
+    for groups in read.kernel.groups.chunks(TOGETHER) {
+        let all = start..start + groups.len() * size;
+        start = all.end;
+        match groups.len() {
+            1 => run::<S, LERP_ACROSS, VARIES, 1>(simd, read, groups, all, looks),
+            2 => run::<S, LERP_ACROSS, VARIES, 2>(simd, read, groups, all, looks),
+            3 => run::<S, LERP_ACROSS, VARIES, 3>(simd, read, groups, all, looks),
+            _ => run::<S, LERP_ACROSS, VARIES, TOGETHER>(simd, read, groups, all, looks),
         }
     }
+}
+
+/// Runs the pass of some groups, whose weights lie at `all`.
+#[inline(always)]
+fn run<S: Simd, const LERP_ACROSS: bool, const VARIES: bool, const GROUPS: usize>(
+    simd: S,
+    read: &Reading,
+    groups: &[Group],
+    all: std::ops::Range<usize>,
+    looks: &mut Looks,
+) {
+    let strip = read.strip;
+    let pass: Pass<GROUPS> = Pass {
+        slopes: read.kernel.slopes.as_ref().map_or(&[], |x| &x[0][all.clone()]),
+        weights: &read.weights[all],
+        light: std::array::from_fn(|i| {
+            &strip.light[groups[i].row * strip.stride + groups[i].tap..]
+        }),
+    };
+    pass.run::<S, LERP_ACROSS, VARIES>(simd, looks);
 }
