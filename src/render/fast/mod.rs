@@ -272,8 +272,6 @@ impl<'a> Plan<'a> {
     fn fit(&self, middle: &Local, sides: &[Local; 4], corners: &[Local; 4]) -> Fit {
         /// Largest error of a lattice harmonic's transfer: 0.06 % of full contrast.
         const HARMONIC: f32 = 6e-4;
-        /// A linear kernel may follow this many times the change of shape that a constant one may hide.
-        const LINEAR: f64 = 4.0;
         let [left, right, top, bottom] = sides;
         let change = |l: &Local| shape_change(middle, l);
         let across = change(left).max(change(right));
@@ -298,7 +296,7 @@ impl<'a> Plan<'a> {
                 linear = linear.max((c - m - sx * x - sy * y).norm());
             }
         }
-        let worst = (shape / LINEAR).max(f64::from(linear / HARMONIC));
+        let worst = (shape / most_linear(middle)).max(f64::from(linear / HARMONIC));
         Fit { across, down, worst, constant: shape <= 1.0 && constant <= HARMONIC }
     }
 
@@ -329,13 +327,23 @@ struct Fit {
     constant: bool,
 }
 
+/// How many times the change of shape that a constant kernel may hide a linear one may follow.
+///
+/// Half-way between an edge and the same edge δ further on, the mean of the two is off by a curvature of δ²/8, as much
+/// as an edge δ₀ off where δ² ≈ 8·δ₀ (edges are about a photosite soft); 6 leaves room.
+fn most_linear(middle: &Local) -> f64 {
+    (6.0 / (ALLOWED * (middle.disc.abs() + 1.0).sqrt())).sqrt().min(12.0)
+}
+
+/// Largest δ₀/√(c + 1) of a constant kernel.
+const ALLOWED: f64 = 0.0123;
+
 /// Change of the blur's shape between two places, as a share of what a tile may hold.
 ///
 /// An edge of the blur that lies δ photosites off changes a frame of random content by
 /// 2δ/√(c·w) of its standard deviation (c the blur disc, w ≈ 1 its edge's softness); the allowed δ
 /// keeps that near 1 %.
 fn shape_change(middle: &Local, other: &Local) -> f64 {
-    const ALLOWED: f64 = 0.0123;
     let moved = |a: glam::DMat2, b: glam::DMat2| {
         let m = a.inverse() * b - glam::DMat2::IDENTITY;
         (m.x_axis.length_squared() + m.y_axis.length_squared()).sqrt() / 2.0_f64.sqrt()

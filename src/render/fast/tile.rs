@@ -497,14 +497,22 @@ impl<const GROUPS: usize> Pass<'_, GROUPS> {
                 both: splat(if LERP_ACROSS { acrosses[i] * downs[i] } else { 0.0 }),
                 side: splat(if VARIES { sides[i] } else { 0.0 }),
             };
-            let s = if VARIES { &self.slopes[at..][..block] } else { w };
+            let slope_each = if LERP_ACROSS { each } else { LANES };
+            let slopes_at = phases[i] as usize * GROUPS * slope_each;
+            let s = if VARIES { &self.slopes[slopes_at..][..GROUPS * slope_each] } else { w };
             let sum = f32x8::from_slice(simd, &looks.sums[i]);
             let mut parts = [f32x8::splat(simd, 0.0); GROUPS];
             for (g, part) in parts.iter_mut().enumerate() {
                 let here = g * each..(g + 1) * each;
                 let mut total = weight::<S, LERP_ACROSS>(simd, &w[here.clone()], &place);
                 if VARIES {
-                    total += place.side * weight::<S, LERP_ACROSS>(simd, &s[here], &place);
+                    let s = &s[g * slope_each..(g + 1) * slope_each];
+                    total += place.side
+                        * if LERP_ACROSS {
+                            weight::<S, LERP_ACROSS>(simd, s, &place)
+                        } else {
+                            f32x8::from_slice(simd, s)
+                        };
                 }
                 let l = &self.light[g][lights[i] as usize..][..LANES];
                 *part = total * f32x8::from_slice(simd, l);
@@ -556,7 +564,10 @@ fn run<S: Simd, const LERP_ACROSS: bool, const VARIES: bool, const GROUPS: usize
 ) {
     let strip = read.strip;
     let pass: Pass<GROUPS> = Pass {
-        slopes: read.kernel.slopes.as_ref().map_or(&[], |x| &x[0][all.clone()]),
+        slopes: read.kernel.slopes.as_ref().map_or(&[], |x| {
+            let shorter = if LERP_ACROSS { 1 } else { 2 };
+            &x[0][all.start / shorter..all.end / shorter]
+        }),
         weights: &read.weights[all],
         light: std::array::from_fn(|i| {
             &strip.light[groups[i].row * strip.stride + groups[i].tap..]
