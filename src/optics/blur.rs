@@ -3,7 +3,7 @@
 use super::transfer;
 use super::wave::WaveTable;
 use super::{Diffraction, Iris, Lens, LowPass};
-use crate::math::special::jinc;
+use crate::math::special::{jinc, jinc_bend};
 use crate::math::table::Table;
 use glam::DVec2;
 use std::f64::consts::PI;
@@ -32,6 +32,7 @@ pub struct Blur {
     across: Table,
     upright: Table,
     disc: Arc<Table>,
+    disc_bend: Arc<Table>,
     mtf: Arc<Table>,
     wave: Option<Arc<WaveTable>>,
 }
@@ -61,8 +62,10 @@ impl Blur {
             })
         };
         static DISC: OnceLock<Arc<Table>> = OnceLock::new();
+        static BEND: OnceLock<Arc<Table>> = OnceLock::new();
         static MTF: OnceLock<Arc<Table>> = OnceLock::new();
         let disc = DISC.get_or_init(|| Arc::new(Table::new(2000.0, 0.02, jinc)));
+        let disc_bend = BEND.get_or_init(|| Arc::new(Table::new(2000.0, 0.02, jinc_bend)));
         let mtf =
             MTF.get_or_init(|| Arc::new(Table::new(1.0, 1.0 / 4096.0, transfer::diffraction)));
         let wave = (lens.diffraction == Diffraction::Wave && lens.iris == Iris::Round).then(|| {
@@ -80,6 +83,7 @@ impl Blur {
             across: axis(separation.x),
             upright: axis(separation.y),
             disc: disc.clone(),
+            disc_bend: disc_bend.clone(),
             mtf: mtf.clone(),
             wave,
         }
@@ -133,6 +137,42 @@ impl Blur {
                 // The polygon is given with y up.
                 let (re, im) = transfer::defocus_polygon(f.x, -f.y, disc, blades, rotation_rad);
                 (re as f32 * mtf, im as f32 * mtf)
+            }
+        }
+    }
+
+    /// What a wall askew adds to [`Self::pupil`], its imaginary part, for the view from the photosite: over the pupil
+    /// the shift M·q/(1 + b·q) ≈ M·q·(1 − b·q) instead of M·q, to the first order in the skew `b` (right, down).
+    ///
+    /// The transform of q_i·q_j over a round pupil is −∂_i∂_j of its transform jinc(|κ|), κ = π·c·f, which leaves
+    /// −(b·κ)·jinc″(|κ|). A bladed iris takes the middle of its blur only. Diffraction is put on top by its transfer
+    /// function in focus, also for `wave`: exact where the disc is wide, where the skew counts.
+    #[inline]
+    pub fn skew(&self, f: DVec2, disc: f64, b: DVec2, wavelength_m: f64) -> f32 {
+        let turn = (PI * disc * b.dot(f)) as f32;
+        if turn == 0.0 {
+            return 0.0;
+        }
+        let length = f.length();
+        let mtf = match self.diffraction {
+            Diffraction::Off => 1.0,
+            _ => self.mtf.at(length * wavelength_m * self.nu_per_cycle_m),
+        };
+        match self.iris {
+            Iris::Round => -turn * self.disc_bend.at(PI * disc.abs() * length) * mtf,
+            Iris::Bladed { .. } => 0.0,
+        }
+    }
+
+    /// Shift of the middle of a bladed iris's blur by the skew, as a share of the blur disc: ⟨q·(b·q)⟩/2, where ⟨q_i²⟩ of a
+    /// regular polygon is the same along all axes. Zero for a round iris, whose blur [`Self::skew`] treats whole.
+    pub fn skew_shift(&self, b: DVec2) -> DVec2 {
+        match self.iris {
+            Iris::Round => DVec2::ZERO,
+            Iris::Bladed { blades, .. } => {
+                // Polar second moment over area of a regular polygon in the unit circle: (2 + cos 2π/n)/6, half of it an axis.
+                let n = f64::from(blades.max(3));
+                b * (-(2.0 + libm::cos(2.0 * PI / n)) / 24.0)
             }
         }
     }

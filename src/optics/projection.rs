@@ -179,6 +179,20 @@ impl Projection {
         (plain * undistort, plain)
     }
 
+    /// How the blur of a wall that stands askew grows across the pupil: a ray through the pupil point −q (unit circle,
+    /// right and down) meets the wall off the middle ray by M·q/(1 + b·q), exactly, where M·q is the shift that a wall
+    /// square to the axis would see; this is b, right and down.
+    ///
+    /// With the lens at L, the point in focus at Q and a pupil point at P, the ray meets z = 0 in
+    /// (P_z·Q − Q_z·P)/(P_z − Q_z), a projective map of the pupil. `pupil_m` is the pupil's diameter, `focus_m` the
+    /// distance in focus from the lens. Valid where [`Self::sight`] is `Some`.
+    pub fn skew(&self, point: DVec2, pupil_m: f64, focus_m: f64) -> DVec2 {
+        let d = self.direction(self.undistorted(point));
+        let nearer_m = -d.z * focus_m / self.image_m;
+        let turn = self.pose.turn;
+        DVec2::new(-turn.x_axis.z, turn.y_axis.z) * (pupil_m / (2.0 * nearer_m))
+    }
+
     /// Where a point of the wall (wall pixels) lands on the sensor (photosites); `None` behind the lens.
     pub fn project(&self, wall: DVec2) -> Option<DVec2> {
         let pitch = self.wall.pitch_m;
@@ -263,6 +277,32 @@ mod tests {
             let dy = (at(DVec2::new(0.0, h)) - at(DVec2::new(0.0, -h))) / (2.0 * h);
             assert!((whole.x_axis - dx).length() < 1e-6, "{} {dx}", whole.x_axis);
             assert!((whole.y_axis - dy).length() < 1e-6, "{} {dy}", whole.y_axis);
+        }
+    }
+
+    #[test]
+    fn rays_through_the_pupil_meet_the_wall_where_the_skew_says() {
+        // Rays traced one by one: through a pupil point and the point in focus, on to z = 0.
+        let (pupil_m, focus_m) = (0.0125, 3.0);
+        let p = example(-0.04);
+        for point in [DVec2::new(1500.0, 300.0), DVec2::new(200.0, 900.0)] {
+            let sight = p.sight(point).expect("in view");
+            let (_, plain) = p.derivatives(point);
+            let disc = pupil_m * p.image_m / focus_m * (1.0 - focus_m / sight.depth_m)
+                / p.sensor.photosite_m;
+            let b = p.skew(point, pupil_m, focus_m);
+            assert!(b.length() > 1e-4);
+            let ahead = p.direction(p.undistorted(point)) * (focus_m / p.image_m);
+            for q in [DVec2::X, DVec2::Y, -DVec2::X, DVec2::new(0.6, -0.5)] {
+                let side = DVec3::new(-q.x, q.y, 0.0) * pupil_m / 2.0;
+                let from = p.pose.lens_m + p.pose.turn * side;
+                let to = p.pose.lens_m + ahead;
+                let x = from + (to - from) * (from.z / (from.z - to.z));
+                let pitch = p.wall.pitch_m;
+                let met = DVec2::new(x.x / pitch + 800.0, 450.0 - x.y / pitch);
+                let shift = plain * q * (disc / 2.0) / (1.0 + b.dot(q));
+                assert!((met - sight.wall - shift).length() < 1e-9, "{met} {shift}");
+            }
         }
     }
 

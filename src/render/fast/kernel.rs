@@ -31,6 +31,8 @@ pub(super) struct Local {
     pub plain: DMat2,
     /// Blur disc, photosites, signed.
     pub disc: f64,
+    /// Growth of the blur across the pupil ([`crate::optics::projection::Projection::skew`]).
+    pub skew: DVec2,
 }
 
 /// The local geometry of a tile: of its middle and, where the blur's shape changes over the tile, of
@@ -473,9 +475,16 @@ pub(super) fn photosite_view(
     if sensor.abs() < nothing {
         return Complex32::default();
     }
-    let (re, im) = blur.pupil(on_sensor(&local.plain), local.disc, wavelength_m);
+    let f = on_sensor(&local.plain);
+    let (re, im) = blur.pupil(f, local.disc, wavelength_m);
     // What a photosite sees is the point spread mirrored: the conjugate.
-    Complex32::new(sensor * re, -sensor * im)
+    let im = blur.skew(f, local.disc, local.skew, wavelength_m) - im;
+    let view = Complex32::new(sensor * re, sensor * im);
+    let aside = 2.0 * PI * local.disc * blur.skew_shift(local.skew).dot(f);
+    if aside == 0.0 {
+        return view;
+    }
+    view * Complex32::new(libm::cos(aside) as f32, -libm::sin(aside) as f32)
 }
 
 /// The largest weight that each tap takes at any phase in any plane.
@@ -712,7 +721,7 @@ mod tests {
                 let blur = Blur::new(&lens, Some(&filter), 5e-6, 0.8, 40.0, 465e-9);
                 let local = |scale: f64| {
                     let m = DMat2::from_angle(0.05) * (scale / photosites);
-                    Local { whole: m, plain: m, disc: disc * scale }
+                    Local { whole: m, plain: m, disc: disc * scale, skew: DVec2::ZERO }
                 };
                 let sides = [0.99, 1.01, 1.0, 1.0].map(local);
                 let source = Source {

@@ -191,8 +191,18 @@ impl<'a> Plan<'a> {
         let (whole, plain) = self.projection.derivatives(point);
         let disc =
             transfer::blur_disc_m(&self.scene.lens, sight.depth_m) / self.scene.camera.photosite_m;
+        let lens = &self.scene.lens;
+        let skew = match disc {
+            0.0 => DVec2::ZERO,
+            _ => self.projection.skew(point, lens.focal_m / lens.f_number, lens.focus_m),
+        };
         let round = |m: glam::DMat2| m.as_mat2().as_dmat2();
-        Some(Local { whole: round(whole), plain: round(plain), disc: f64::from(disc as f32) })
+        Some(Local {
+            whole: round(whole),
+            plain: round(plain),
+            disc: f64::from(disc as f32),
+            skew: skew.as_vec2().as_dvec2(),
+        })
     }
 
     /// Tiles over the window, cut on the full sensor.
