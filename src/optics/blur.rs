@@ -16,6 +16,11 @@ const HIGHEST: f64 = 64.0;
 /// Share of a diffraction pattern's energy that may lie outside [`Blur::reach`].
 const TAIL: f64 = 0.015;
 
+/// 0 for narrow discs, 1 for wide ones, photosites, and a slope between.
+fn wide(disc: f64) -> f64 {
+    ((disc.abs() - 16.0) / 8.0).clamp(0.0, 1.0)
+}
+
 /// The blurs of one camera and lens. Lengths in photosites.
 #[derive(Debug, Clone)]
 pub struct Blur {
@@ -145,12 +150,12 @@ impl Blur {
     /// the shift M·q/(1 + b·q) ≈ M·q·(1 − b·q) instead of M·q, to the first order in the skew `b` (right, down).
     ///
     /// The transform of q_i·q_j over a round pupil is −∂_i∂_j of its transform jinc(|κ|), κ = π·c·f, which leaves
-    /// −(b·κ)·jinc″(|κ|). A bladed iris takes the middle of its blur only. Diffraction is put on top by its transfer
-    /// function in focus, also for `wave`: exact where the disc is wide, where the skew counts.
+    /// −(b·κ)·jinc″(|κ|). Diffraction is put on top by its transfer function in focus, also for `wave`: exact where the
+    /// disc is wide, where the skew counts. Wide discs and bladed irises are moved instead ([`Self::skew_shift`]).
     #[inline]
     pub fn skew(&self, f: DVec2, disc: f64, b: DVec2, wavelength_m: f64) -> f32 {
-        let turn = (PI * disc * b.dot(f)) as f32;
-        if turn == 0.0 {
+        let turn = PI * disc * b.dot(f) * (1.0 - wide(disc));
+        if turn == 0.0 || self.iris != Iris::Round {
             return 0.0;
         }
         let length = f.length();
@@ -158,17 +163,18 @@ impl Blur {
             Diffraction::Off => 1.0,
             _ => self.mtf.at(length * wavelength_m * self.nu_per_cycle_m),
         };
-        match self.iris {
-            Iris::Round => -turn * self.disc_bend.at(PI * disc.abs() * length) * mtf,
-            Iris::Bladed { .. } => 0.0,
-        }
+        -turn as f32 * self.disc_bend.at(PI * disc.abs() * length) * mtf
     }
 
-    /// Shift of the middle of a bladed iris's blur by the skew, as a share of the blur disc: ⟨q·(b·q)⟩/2, where ⟨q_i²⟩ of a
-    /// regular polygon is the same along all axes. Zero for a round iris, whose blur [`Self::skew`] treats whole.
-    pub fn skew_shift(&self, b: DVec2) -> DVec2 {
+    /// Shift of a blur disc by the skew `b` as a share of the disc, where it is not treated whole.
+    ///
+    /// The edge of a round disc moves by −b·c/2 as a whole; the light inside leans by 1 + 3·b·q, under 1 % where the
+    /// disc is wide, which is left out. A bladed iris's blur moves with its middle, −⟨q·(b·q)⟩·c/2, where ⟨q_i²⟩ of a
+    /// regular polygon is the same along all axes.
+    #[inline]
+    pub fn skew_shift(&self, disc: f64, b: DVec2) -> DVec2 {
         match self.iris {
-            Iris::Round => DVec2::ZERO,
+            Iris::Round => b * (-0.5 * wide(disc)),
             Iris::Bladed { blades, .. } => {
                 // Polar second moment over area of a regular polygon in the unit circle: (2 + cos 2π/n)/6, half of it an axis.
                 let n = f64::from(blades.max(3));

@@ -7,6 +7,7 @@
 //! after a whole number of pixels, so that the weights of a gapless emitter sum to exactly one
 //! for every position: a uniform wall stays uniform whatever is rounded elsewhere.
 
+use super::shape_change;
 use crate::math::fft::Inverse2d;
 use crate::math::special::{jinc, sinc};
 use crate::optics::blur::Blur;
@@ -150,6 +151,8 @@ pub(super) struct Kernel {
     /// Change of the weights from the middle to the right side and to the lower side. Where the position across is
     /// rounded, the change to the right side has k₀ only.
     pub slopes: Option<[Vec<f32>; 2]>,
+    /// Share of the tile's height over which the change down may be left out.
+    pub hold: f64,
 }
 
 /// An emitter as the kernel needs it: lengths in wall pixels.
@@ -206,7 +209,7 @@ pub(super) fn reach(blur: &Blur, local: &Local, wavelength_m: f64) -> DVec2 {
 /// The grid on which the kernels of several sources over a tile are made.
 fn grid(blur: &Blur, shape: &TileShape, sources: &[Source]) -> Grid {
     let sampling = Sampling::new(&shape.middle);
-    let longest = sources.iter().map(|s| s.wavelength_m).fold(0.0, f64::max);
+    let longest = longest(sources);
     let half = sources.iter().map(Source::half).fold(DVec2::ZERO, DVec2::max);
     let mut widest = reach(blur, &shape.middle, longest);
     for side in shape.sides.iter().flatten() {
@@ -264,8 +267,36 @@ pub(super) fn kernels(
     }
     let planes = grid.planes(&spectra, fft);
     let each = planes.len() / sources.len();
-    planes.chunks_exact(each).map(|planes| grid.lay_out(planes)).collect()
+    let hold = shape.sides.map_or(1.0, |sides| hold(blur, &sides, longest(sources)));
+    let kernels = planes.chunks_exact(each).map(|planes| grid.lay_out(planes));
+    kernels.map(|kernel| Kernel { hold, ..kernel }).collect()
 }
+
+fn longest(sources: &[Source]) -> f64 {
+    sources.iter().map(|s| s.wavelength_m).fold(0.0, f64::max)
+}
+
+/// Share of a tile's height over which its change down changes no harmonic of the lattice by more than 0.02 %, and no
+/// edge by more than 0.3 of what a tile may hold.
+fn hold(blur: &Blur, sides: &[Local; 4], wavelength_m: f64) -> f64 {
+    let [_, _, top, bottom] = sides;
+    let mut most = shape_change(top, bottom) / 2.0 / 0.3;
+    for g in HARMONICS {
+        let view = |l: &Local| photosite_view(blur, l, wavelength_m, g, 0.0);
+        most = most.max(f64::from((view(bottom) - view(top)).norm()) / 2.0 / 2e-4);
+    }
+    1.0 / most.max(1.0)
+}
+
+/// The lattice's harmonics that tiles are cut by, cycles per pixel.
+pub(super) const HARMONICS: [DVec2; 6] = [
+    DVec2::new(1.0, 0.0),
+    DVec2::new(0.0, 1.0),
+    DVec2::new(1.0, 1.0),
+    DVec2::new(1.0, -1.0),
+    DVec2::new(2.0, 0.0),
+    DVec2::new(0.0, 2.0),
+];
 
 /// The periodic fine grid on which kernels are made.
 #[derive(Clone, Copy)]
@@ -401,7 +432,7 @@ impl Grid {
         });
         let before = [self.before[0] + usize::from(on_sums), self.before[1]];
         let (sampling, down) = (self.sampling, self.periods[1]);
-        Kernel { sampling, on_sums, across, down, before, groups, weights, slopes }
+        Kernel { sampling, on_sums, across, down, before, groups, weights, slopes, hold: 1.0 }
     }
 
     /// Weights of the groups of one plane. What is left out is put back at taps that stay, so that each row's sum of
@@ -480,7 +511,7 @@ pub(super) fn photosite_view(
     // What a photosite sees is the point spread mirrored: the conjugate.
     let im = blur.skew(f, local.disc, local.skew, wavelength_m) - im;
     let view = Complex32::new(sensor * re, sensor * im);
-    let aside = 2.0 * PI * local.disc * blur.skew_shift(local.skew).dot(f);
+    let aside = 2.0 * PI * local.disc * blur.skew_shift(local.disc, local.skew).dot(f);
     if aside == 0.0 {
         return view;
     }

@@ -20,7 +20,7 @@ use crate::optics::transfer;
 use crate::scene::Scene;
 use crate::sensor::Mosaic;
 use glam::DVec2;
-use kernel::{Kernel, Local, Source, TileShape, photosite_view};
+use kernel::{HARMONICS, Kernel, Local, Source, TileShape, photosite_view};
 use light::Lighting;
 use rayon::prelude::*;
 use std::f64::consts::PI;
@@ -104,6 +104,8 @@ struct Plan<'a> {
     projection: Projection,
     blur: Blur,
     lighting: Lighting,
+    /// The blur of a wall askew is seen to grow across the pupil.
+    skewed: bool,
     /// Emitters that need kernels of their own, and which of them each colour uses.
     sources: Vec<Source>,
     source_of: [usize; 3],
@@ -135,12 +137,13 @@ impl<'a> Plan<'a> {
         let grid = WallGrid { columns: wall.columns, rows: wall.rows, pitch_m: wall.pitch_m };
         let projection = Projection::new(lens, &scene.pose, sensor, grid);
         let shortest = wall.emitters.iter().map(|e| e.wavelength_m).fold(f64::INFINITY, f64::min);
+        let (widest, skewed) = widest_disc(scene, &projection);
         let mut blur = Blur::new(
             lens,
             scene.low_pass.as_ref(),
             camera.photosite_m,
             camera.fill_factor,
-            widest_disc(scene, &projection),
+            widest,
             shortest,
         );
         blur.aperture = camera.fill_factor.sqrt();
@@ -173,6 +176,7 @@ impl<'a> Plan<'a> {
             window,
             projection,
             blur,
+            skewed,
             lighting: Lighting::new(scene, frame, rows),
             sources,
             source_of,
@@ -192,9 +196,10 @@ impl<'a> Plan<'a> {
         let disc =
             transfer::blur_disc_m(&self.scene.lens, sight.depth_m) / self.scene.camera.photosite_m;
         let lens = &self.scene.lens;
-        let skew = match disc {
-            0.0 => DVec2::ZERO,
-            _ => self.projection.skew(point, lens.focal_m / lens.f_number, lens.focus_m),
+        let skew = if self.skewed {
+            self.projection.skew(point, lens.focal_m / lens.f_number, lens.focus_m)
+        } else {
+            DVec2::ZERO
         };
         let round = |m: glam::DMat2| m.as_mat2().as_dmat2();
         Some(Local {
@@ -289,8 +294,7 @@ impl<'a> Plan<'a> {
         let shape = corners.iter().map(change).fold(across.max(down), f64::max);
         let (mut constant, mut linear) = (0.0_f32, 0.0_f32);
         let wavelength_m = self.sources[0].wavelength_m;
-        for g in [(1.0, 0.0), (0.0, 1.0), (1.0, 1.0), (1.0, -1.0), (2.0, 0.0), (0.0, 2.0)] {
-            let g = DVec2::new(g.0, g.1);
+        for g in HARMONICS {
             let view = |l: &Local| photosite_view(&self.blur, l, wavelength_m, g, 0.0);
             let m = view(middle);
             let [l, r, t, b] = [left, right, top, bottom].map(view);
@@ -366,20 +370,26 @@ fn shape_change(middle: &Local, other: &Local) -> f64 {
     (edge / allowed).max(sensor / ALLOWED)
 }
 
-/// The widest blur disc over the frame, photosites.
-fn widest_disc(scene: &Scene, projection: &Projection) -> f64 {
+/// The widest blur disc over the frame, photosites, and whether the growth of the blur across the pupil
+/// ([`Projection::skew`]) moves its edge by more than 0.3 of what a constant kernel may hide.
+fn widest_disc(scene: &Scene, projection: &Projection) -> (f64, bool) {
     let (w, h) = (f64::from(scene.camera.columns), f64::from(scene.camera.rows));
-    let mut widest: f64 = 0.0;
+    let lens = &scene.lens;
+    let (mut widest, mut skewed) = (0.0_f64, false);
     for j in 0..=8 {
         for i in 0..=8 {
             let point = DVec2::new(w * f64::from(i) / 8.0, h * f64::from(j) / 8.0);
             if let Some(sight) = projection.sight(point) {
-                let disc = transfer::blur_disc_m(&scene.lens, sight.depth_m).abs();
-                widest = widest.max(disc / scene.camera.photosite_m);
+                let disc = transfer::blur_disc_m(lens, sight.depth_m).abs();
+                let disc = disc / scene.camera.photosite_m;
+                widest = widest.max(disc);
+                let skew = projection.skew(point, lens.focal_m / lens.f_number, lens.focus_m);
+                let moved = skew.length() * disc / 2.0;
+                skewed |= moved > 0.3 * ALLOWED * (disc + 1.0).sqrt();
             }
         }
     }
-    widest
+    (widest, skewed)
 }
 
 /// Electrons that a photosite of each class collects from steady full light of each emitter colour

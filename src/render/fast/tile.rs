@@ -75,7 +75,7 @@ impl Plan<'_> {
         // The whole tile's outline even for a crop: running sums start at the light buffer's edge.
         let (low, high) = self.bounds(&a)?;
         let kernels = self.kernels(&shape);
-        let mut bands: Vec<Band> = kernels.iter().map(|_| Band::default()).collect();
+        let mut bands: Vec<Band> = kernels.iter().map(|k| Band::new(k, &a)).collect();
         let needed = self.needed();
         let mut strips: Vec<Option<LightStrip>> = (0..3)
             .map(|c| needed[c].then(|| self.strip(c, &kernels[self.source_of[c]], low, high))?)
@@ -97,14 +97,18 @@ impl Plan<'_> {
                 let Some(strip) = &mut strips[colour] else { continue };
                 let kernel = &kernels[self.source_of[colour]];
                 let band = &mut bands[self.source_of[colour]];
-                band.move_to(kernel, &a, y);
+                band.move_to(kernel, y);
                 self.relight(colour, kernel, strip, y, &points);
                 let offset = self.offsets[colour] + 0.5;
                 let half = f64::from(a.width) / 2.0;
                 for (i, side) in looks.side.iter_mut().enumerate() {
                     *side = ((f64::from(x0 - a.x) + i as f64 + 0.5 - half) / half) as f32;
                 }
-                let read = Reading { kernel, weights: band.weights(kernel), strip, offset };
+                let vertical =
+                    if band.rows.is_none() { band.place(f64::from(y) + 0.5) } else { 0.0 };
+                let weights = band.weights(kernel);
+                let in_rows = band.rows.is_none();
+                let read = Reading { kernel, weights, in_rows, vertical, strip, offset };
                 gather_row(&read, &points, &mut looks, &mut values);
                 let row = (y - y0) as usize * width..(y - y0 + 1) as usize * width;
                 self.add(colour, x0, y, &values, gains.as_deref(), row, &mut out);
@@ -321,34 +325,54 @@ impl Plan<'_> {
 }
 
 /// Weights for a band of camera rows, where the kernel changes from the top of a tile to its bottom.
-#[derive(Default)]
 struct Band {
+    /// Top and half height of the tile.
+    top: f64,
+    half: f64,
+    /// Camera rows that share weights; `None` where every row reckons its own as it gathers.
+    rows: Option<u32>,
     first: Option<u32>,
     weights: Vec<f32>,
 }
 
 impl Band {
-    /// Camera rows, counted on the full sensor, that share weights.
-    const ROWS: u32 = 8;
+    fn new(kernel: &Kernel, tile: &Window) -> Self {
+        let held = (kernel.hold * f64::from(tile.height)).clamp(1.0, 64.0) as u32;
+        let rows = 1 << held.ilog2();
+        // Making weights anew against taking the change down into every sum.
+        let anew = 3.0 * kernel.weights.len() as f64 / f64::from(rows);
+        let in_sums = 2.0 * f64::from(tile.width) * (kernel.groups.len() * LANES) as f64;
+        let in_rows = kernel.slopes.is_some() && kernel.sampling.lerp_across && anew > in_sums;
+        Self {
+            top: f64::from(tile.y),
+            half: f64::from(tile.height) / 2.0,
+            rows: (!in_rows).then_some(rows),
+            first: None,
+            weights: Vec::new(),
+        }
+    }
+
+    /// Place in the tile, −1 at its upper side to 1 at its lower side.
+    fn place(&self, y: f64) -> f32 {
+        ((y - self.top - self.half) / self.half) as f32
+    }
 
     /// Makes the weights of the band in which a camera row lies.
-    #[inline(never)]
-    fn move_to(&mut self, kernel: &Kernel, tile: &Window, y: u32) {
-        let Some([_, down]) = &kernel.slopes else { return };
-        let first = y / Self::ROWS * Self::ROWS;
+    fn move_to(&mut self, kernel: &Kernel, y: u32) {
+        let (Some([_, down]), Some(rows)) = (&kernel.slopes, self.rows) else { return };
+        let top = self.top as u32;
+        let first = top + (y - top) / rows * rows;
         if self.first == Some(first) {
             return;
         }
         self.first = Some(first);
-        let half = f64::from(tile.height) / 2.0;
-        let middle = f64::from(first) + f64::from(Self::ROWS) / 2.0 - f64::from(tile.y);
-        let t = ((middle - half) / half) as f32;
+        let t = self.place(f64::from(first) + f64::from(rows) / 2.0);
         self.weights.clear();
         self.weights.extend(kernel.weights.iter().zip(down).map(|(w, d)| w + t * d));
     }
 
     fn weights<'a>(&'a self, kernel: &'a Kernel) -> &'a [f32] {
-        if kernel.slopes.is_some() { &self.weights } else { &kernel.weights }
+        if kernel.slopes.is_some() && self.rows.is_some() { &self.weights } else { &kernel.weights }
     }
 }
 
@@ -356,6 +380,10 @@ impl Band {
 struct Reading<'a> {
     kernel: &'a Kernel,
     weights: &'a [f32],
+    /// The weights change down the tile and hold for its middle.
+    in_rows: bool,
+    /// Place of the row in the tile, −1 at its upper side to 1 at its lower side.
+    vertical: f32,
     strip: &'a LightStrip,
     /// From wall points to the colour's lattice.
     offset: DVec2,
@@ -378,23 +406,23 @@ fn gather_row_with<S: Simd>(
     looks: &mut Looks,
     out: &mut [f32],
 ) {
-    let varies = read.kernel.slopes.is_some();
-    match (read.kernel.sampling.lerp_across, varies) {
-        (true, false) => {
-            look::<true>(read, points, looks);
-            gather::<S, true, false>(simd, read, looks);
+    let varies = match (&read.kernel.slopes, read.in_rows) {
+        (None, _) => STAYS,
+        (Some(_), false) => ACROSS,
+        (Some(_), true) => BOTH_WAYS,
+    };
+    if read.kernel.sampling.lerp_across {
+        look::<true>(read, points, looks);
+        match varies {
+            STAYS => gather::<S, true, STAYS>(simd, read, looks),
+            ACROSS => gather::<S, true, ACROSS>(simd, read, looks),
+            _ => gather::<S, true, BOTH_WAYS>(simd, read, looks),
         }
-        (true, true) => {
-            look::<true>(read, points, looks);
-            gather::<S, true, true>(simd, read, looks);
-        }
-        (false, false) => {
-            look::<false>(read, points, looks);
-            gather::<S, false, false>(simd, read, looks);
-        }
-        (false, true) => {
-            look::<false>(read, points, looks);
-            gather::<S, false, true>(simd, read, looks);
+    } else {
+        look::<false>(read, points, looks);
+        match varies {
+            STAYS => gather::<S, false, STAYS>(simd, read, looks),
+            _ => gather::<S, false, ACROSS>(simd, read, looks),
         }
     }
     for ((o, s), seen) in out.iter_mut().zip(&looks.sums).zip(&looks.seen) {
@@ -451,6 +479,7 @@ struct Place<S: Simd> {
     across: f32x8<S>,
     both: f32x8<S>,
     side: f32x8<S>,
+    vertical: f32x8<S>,
 }
 
 /// The weights of one group of lanes.
@@ -465,22 +494,27 @@ fn weight<S: Simd, const LERP_ACROSS: bool>(
     if LERP_ACROSS { w + (k(2) * place.across + k(3) * place.both) } else { w }
 }
 
+/// One kernel for the whole tile.
+const STAYS: u8 = 0;
+/// The kernel changes across the tile; what it changes down is in the weights.
+const ACROSS: u8 = 1;
+/// The kernel changes across and down the tile.
+const BOTH_WAYS: u8 = 2;
+
 /// Some groups of taps for a row of photosites: their weights and slopes, and where in the light
 /// each begins.
 struct Pass<'a, const GROUPS: usize> {
     weights: &'a [f32],
     slopes: &'a [f32],
+    slopes_down: &'a [f32],
+    vertical: f32,
     light: [&'a [f32]; GROUPS],
 }
 
 impl<const GROUPS: usize> Pass<'_, GROUPS> {
     /// Adds weights times light.
     #[inline(always)]
-    fn run<S: Simd, const LERP_ACROSS: bool, const VARIES: bool>(
-        &self,
-        simd: S,
-        looks: &mut Looks,
-    ) {
+    fn run<S: Simd, const LERP_ACROSS: bool, const VARIES: u8>(&self, simd: S, looks: &mut Looks) {
         let each = LANES * if LERP_ACROSS { 4 } else { 2 };
         let block = GROUPS * each;
         let n = looks.sums.len();
@@ -495,17 +529,23 @@ impl<const GROUPS: usize> Pass<'_, GROUPS> {
                 down: splat(downs[i]),
                 across: splat(if LERP_ACROSS { acrosses[i] } else { 0.0 }),
                 both: splat(if LERP_ACROSS { acrosses[i] * downs[i] } else { 0.0 }),
-                side: splat(if VARIES { sides[i] } else { 0.0 }),
+                side: splat(if VARIES == STAYS { 0.0 } else { sides[i] }),
+                vertical: splat(if VARIES == BOTH_WAYS { self.vertical } else { 0.0 }),
             };
             let slope_each = if LERP_ACROSS { each } else { LANES };
             let slopes_at = phases[i] as usize * GROUPS * slope_each;
-            let s = if VARIES { &self.slopes[slopes_at..][..GROUPS * slope_each] } else { w };
+            let s =
+                if VARIES == STAYS { w } else { &self.slopes[slopes_at..][..GROUPS * slope_each] };
+            let d = if VARIES == BOTH_WAYS { &self.slopes_down[at..][..block] } else { w };
             let sum = f32x8::from_slice(simd, &looks.sums[i]);
             let mut parts = [f32x8::splat(simd, 0.0); GROUPS];
             for (g, part) in parts.iter_mut().enumerate() {
                 let here = g * each..(g + 1) * each;
                 let mut total = weight::<S, LERP_ACROSS>(simd, &w[here.clone()], &place);
-                if VARIES {
+                if VARIES == BOTH_WAYS {
+                    total += place.vertical * weight::<S, LERP_ACROSS>(simd, &d[here], &place);
+                }
+                if VARIES != STAYS {
                     let s = &s[g * slope_each..(g + 1) * slope_each];
                     total += place.side
                         * if LERP_ACROSS {
@@ -532,7 +572,7 @@ impl<const GROUPS: usize> Pass<'_, GROUPS> {
 /// Sums weights times light, a few groups of taps at a time, so that their weights stay in the
 /// nearest cache for all photosites of the row.
 #[inline(always)]
-fn gather<S: Simd, const LERP_ACROSS: bool, const VARIES: bool>(
+fn gather<S: Simd, const LERP_ACROSS: bool, const VARIES: u8>(
     simd: S,
     read: &Reading,
     looks: &mut Looks,
@@ -555,7 +595,7 @@ fn gather<S: Simd, const LERP_ACROSS: bool, const VARIES: bool>(
 
 /// Runs the pass of some groups, whose weights lie at `all`.
 #[inline(always)]
-fn run<S: Simd, const LERP_ACROSS: bool, const VARIES: bool, const GROUPS: usize>(
+fn run<S: Simd, const LERP_ACROSS: bool, const VARIES: u8, const GROUPS: usize>(
     simd: S,
     read: &Reading,
     groups: &[Group],
@@ -568,6 +608,11 @@ fn run<S: Simd, const LERP_ACROSS: bool, const VARIES: bool, const GROUPS: usize
             let shorter = if LERP_ACROSS { 1 } else { 2 };
             &x[0][all.start / shorter..all.end / shorter]
         }),
+        slopes_down: match &read.kernel.slopes {
+            Some([_, down]) if VARIES == BOTH_WAYS => &down[all.clone()],
+            _ => &[],
+        },
+        vertical: read.vertical,
         weights: &read.weights[all],
         light: std::array::from_fn(|i| {
             &strip.light[groups[i].row * strip.stride + groups[i].tap..]
