@@ -13,10 +13,25 @@ use std::sync::Arc;
 const PHOTOSITE_M: f64 = 5e-6;
 const PITCH_M: f64 = 0.0026;
 
-/// A wall that fills the frame at 1.4 photosites a pitch, scanned 1/16 at 3840 Hz, a random 14-bit
-/// level per pixel and colour, 1/500 s, readout 16 ms, low-pass of one photosite, small Gaussian.
-pub fn scene(columns: u32, rows: u32, disc: f64, turned: bool, diffraction: Diffraction) -> Scene {
-    let (focal_m, f_number, q) = (0.035, 2.0, 1.4);
+/// What the benches vary.
+#[derive(Clone, Copy)]
+pub struct Shot {
+    /// Photosites across and down.
+    pub photosites: [u32; 2],
+    /// Pitch of the wall on the sensor, straight on, photosites.
+    pub pitch: f64,
+    /// Blur disc of the wall's centre, photosites.
+    pub disc: f64,
+    /// Roll 3° and yaw 25°.
+    pub turned: bool,
+    pub diffraction: Diffraction,
+}
+
+/// A wall that fills the frame, scanned 1/16 at 3840 Hz, a random 14-bit level per pixel and colour,
+/// 1/500 s, readout 16 ms, low-pass of one photosite, small Gaussian.
+pub fn scene(shot: Shot) -> Scene {
+    let Shot { photosites: [columns, rows], pitch: q, disc, turned, diffraction } = shot;
+    let (focal_m, f_number) = (0.035, 2.0);
     let magnification = q * PHOTOSITE_M / PITCH_M;
     // Focus nearer than the wall until the blur disc is as asked: c = A·v·(1/d − 1/z).
     let mut focus_m = focal_m / magnification;

@@ -8,6 +8,8 @@
 
 mod kernel;
 mod light;
+#[cfg(test)]
+mod tests;
 mod tile;
 
 use super::{Cancelled, Run};
@@ -19,6 +21,7 @@ use crate::optics::projection::{Projection, SensorGrid, WallGrid};
 use crate::optics::transfer;
 use crate::scene::Scene;
 use crate::sensor::Mosaic;
+use fearless_simd::Level;
 use glam::DVec2;
 use kernel::{HARMONICS, Kernel, Local, Source, TileShape, photosite_view};
 use light::Lighting;
@@ -116,6 +119,8 @@ struct Plan<'a> {
     /// Exponent of the viewing-angle falloff per colour.
     falloff: [f64; 3],
     fft: Inverse2d,
+    /// The vectors that taps are summed with: the widest at hand.
+    level: Level,
     /// Kernels of the latest local geometries; a camera that faces the wall has one for all tiles.
     kept: Mutex<Vec<(TileShape, Arc<Vec<Kernel>>)>>,
 }
@@ -184,6 +189,7 @@ impl<'a> Plan<'a> {
             electrons: electrons_of_white(scene),
             falloff,
             fft: Inverse2d::default(),
+            level: Level::new(),
             kept: Mutex::new(Vec::new()),
         }
     }

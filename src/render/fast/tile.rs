@@ -7,7 +7,6 @@ use crate::frame::Window;
 use crate::sensor::Mosaic;
 use fearless_simd::{Level, dispatch, f32x8, prelude::*};
 use glam::DVec2;
-use std::sync::OnceLock;
 
 /// Vignetting and viewing angle are computed at every so many columns and joined by straight lines
 /// (error below 1e-5).
@@ -109,7 +108,7 @@ impl Plan<'_> {
                 let weights = band.weights(kernel);
                 let in_rows = band.rows.is_none();
                 let read = Reading { kernel, weights, in_rows, vertical, strip, offset };
-                gather_row(&read, &points, &mut looks, &mut values);
+                gather_row(self.level, &read, &points, &mut looks, &mut values);
                 let row = (y - y0) as usize * width..(y - y0 + 1) as usize * width;
                 self.add(colour, x0, y, &values, gains.as_deref(), row, &mut out);
             }
@@ -389,12 +388,16 @@ struct Reading<'a> {
     offset: DVec2,
 }
 
-/// Gathers the light of one colour for a row of photosites, with the widest vectors at hand.
+/// Gathers the light of one colour for a row of photosites, with the vectors of a level.
 ///
-/// The lanes and the order of all sums are fixed, and nothing is fused: every path has the same bits.
-fn gather_row(read: &Reading, points: &WallPoints, looks: &mut Looks, out: &mut [f32]) {
-    static LEVEL: OnceLock<Level> = OnceLock::new();
-    let level = *LEVEL.get_or_init(Level::new);
+/// The lanes and the order of all sums are fixed, and nothing is fused: every level has the same bits.
+fn gather_row(
+    level: Level,
+    read: &Reading,
+    points: &WallPoints,
+    looks: &mut Looks,
+    out: &mut [f32],
+) {
     dispatch!(level, simd => gather_row_with(simd, read, points, looks, out));
 }
 

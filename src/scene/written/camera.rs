@@ -11,13 +11,13 @@ pub struct SubjectFile {
     /// Distance from the camera along the lens axis, from where `placement.measured_from` says.
     #[schemars(range(min = 0.01, max = 100_000.0))]
     pub distance_m: Option<f64>,
-    /// The same as a length with its unit.
+    #[doc = shared_help!(length)]
     #[schemars(schema_with = "schema::length")]
     pub distance: Option<f64>,
     /// Distance in front of the wall, along the lens axis.
     #[schemars(range(min = 0.0, max = 100_000.0))]
     pub in_front_of_wall_m: Option<f64>,
-    /// The same as a length with its unit.
+    #[doc = shared_help!(length)]
     #[schemars(schema_with = "schema::length")]
     pub in_front_of_wall: Option<f64>,
 }
@@ -76,7 +76,7 @@ pub struct FocusFile {
     /// Distance in focus, along the lens axis.
     #[schemars(range(min = 0.01, max = 1_000_000.0))]
     pub distance_m: Option<f64>,
-    /// The same as a length with its unit.
+    #[doc = shared_help!(length)]
     #[schemars(schema_with = "schema::length")]
     pub distance: Option<f64>,
     /// Focus on the subject or on the wall.
@@ -352,13 +352,13 @@ pub struct PlacementFile {
     /// Camera to the right of the wall's centre, for a viewer who faces the wall.
     #[schemars(range(min = -10_000.0, max = 10_000.0), extend("x-default" = "0"))]
     pub lateral_m: Option<f64>,
-    /// The same as a length with its unit.
+    #[doc = shared_help!(length)]
     #[schemars(schema_with = "schema::length")]
     pub lateral: Option<f64>,
     /// Camera above the wall's centre.
     #[schemars(range(min = -10_000.0, max = 10_000.0), extend("x-default" = "0"))]
     pub vertical_m: Option<f64>,
-    /// The same as a length with its unit.
+    #[doc = shared_help!(length)]
     #[schemars(schema_with = "schema::length")]
     pub vertical: Option<f64>,
     /// The point of the wall that the lens axis meets: right of and above the wall's centre.

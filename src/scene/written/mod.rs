@@ -4,6 +4,16 @@
 //!
 //! Rules: no tagged, untagged or flattened enums; a choice is a word or a map with a single key.
 
+/// Help sentences of keys that mean the same wherever they stand.
+macro_rules! shared_help {
+    (length) => {
+        "The same as a length with its unit."
+    };
+    (colour_share) => {
+        "Share of red, green and blue in that light."
+    };
+}
+
 mod camera;
 mod schema;
 mod shape;

@@ -326,7 +326,7 @@ pub struct SolidFile {
     /// Light, in percent of full white.
     #[schemars(range(min = 0.0, max = 100.0))]
     pub light_percent: f64,
-    /// Share of red, green and blue in that light.
+    #[doc = shared_help!(colour_share)]
     #[schemars(inner(range(min = 0.0, max = 100.0)))]
     pub colour_percent: [f64; 3],
 }
@@ -349,7 +349,7 @@ pub struct RampFile {
     /// Light at the right or bottom, in percent of full white.
     #[schemars(range(min = 0.0, max = 100.0))]
     pub to_percent: f64,
-    /// Share of red, green and blue in that light.
+    #[doc = shared_help!(colour_share)]
     #[schemars(inner(range(min = 0.0, max = 100.0)))]
     pub colour_percent: [f64; 3],
 }
@@ -388,7 +388,7 @@ pub struct CheckerFile {
     /// Light of the dark squares, in percent of full white.
     #[schemars(range(min = 0.0, max = 100.0))]
     pub dark_percent: f64,
-    /// Share of red, green and blue in that light.
+    #[doc = shared_help!(colour_share)]
     #[schemars(inner(range(min = 0.0, max = 100.0)))]
     pub colour_percent: [f64; 3],
 }
@@ -414,7 +414,7 @@ pub struct StripesFile {
     /// Light of the dark stripes, in percent of full white.
     #[schemars(range(min = 0.0, max = 100.0))]
     pub dark_percent: f64,
-    /// Share of red, green and blue in that light.
+    #[doc = shared_help!(colour_share)]
     #[schemars(inner(range(min = 0.0, max = 100.0)))]
     pub colour_percent: [f64; 3],
 }
@@ -444,7 +444,7 @@ pub struct ZonePlateFile {
     /// Light of the dark rings, in percent of full white.
     #[schemars(range(min = 0.0, max = 100.0))]
     pub dark_percent: f64,
-    /// Share of red, green and blue in that light.
+    #[doc = shared_help!(colour_share)]
     #[schemars(inner(range(min = 0.0, max = 100.0)))]
     pub colour_percent: [f64; 3],
 }
