@@ -13,9 +13,6 @@ use std::sync::{Arc, OnceLock};
 /// beyond it they count as zero (a photosite passes less than 0.5 % there).
 const HIGHEST: f64 = 64.0;
 
-/// Share of a diffraction pattern's energy that may lie outside [`Blur::reach`].
-const TAIL: f64 = 0.015;
-
 /// 0 for narrow discs, 1 for wide ones, photosites, and a slope between.
 fn wide(disc: f64) -> f64 {
     ((disc.abs() - 16.0) / 8.0).clamp(0.0, 1.0)
@@ -188,12 +185,12 @@ impl Blur {
         self.diffraction != Diffraction::Off
     }
 
-    /// Radius, photosites, around a pupil point's image that holds all but 1.5 % of a diffraction pattern of a
-    /// wavelength: 1 − E(r) ≈ 2λN/(π²r) (Born & Wolf, §8.5.2, mean of the asymptotic form; from memory).
-    pub fn reach(&self, wavelength_m: f64) -> f64 {
+    /// Radius, photosites, around a pupil point's image outside of which the share `outside` of a diffraction pattern
+    /// of a wavelength lies: 1 − E(r) ≈ 2λN/(π²r) (Born & Wolf, §8.5.2, mean of the asymptotic form; from memory).
+    pub fn diffraction_radius(&self, wavelength_m: f64, outside: f64) -> f64 {
         match self.diffraction {
             Diffraction::Off => 0.0,
-            _ => 2.0 * wavelength_m * self.nu_per_cycle_m / (PI * PI * TAIL),
+            _ => 2.0 * wavelength_m * self.nu_per_cycle_m / (PI * PI * outside),
         }
     }
 }

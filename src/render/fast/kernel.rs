@@ -7,6 +7,7 @@
 //! after a whole number of pixels, so that the weights of a gapless emitter sum to exactly one
 //! for every position: a uniform wall stays uniform whatever is rounded elsewhere.
 
+use super::far::{self, Tails};
 use super::shape_change;
 use crate::math::fft::Inverse2d;
 use crate::math::special::{jinc, sinc};
@@ -50,9 +51,9 @@ pub(super) struct TileShape {
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Sampling {
     /// Grid steps per pixel of the transform, across and down.
-    steps: [usize; 2],
+    pub steps: [usize; 2],
     /// Finer steps across made by interpolation.
-    finer: usize,
+    pub finer: usize,
     /// Interpolate across between steps (else round).
     pub lerp_across: bool,
 }
@@ -64,11 +65,13 @@ impl Sampling {
         // h²/6, which the transform makes up for; edges of a disc are softened by the photosite, so
         // wide discs need fewer steps.
         let h = (0.02 * disc).clamp(1.0 / 20.0, 0.3);
-        let inverse = local.whole.inverse();
-        let steps = [inverse.x_axis, inverse.y_axis]
-            .map(|q| (q.length() / h).ceil().clamp(1.0, 4096.0) as usize);
         let lerp_across = disc < ROUND_ACROSS_FROM;
-        Self { steps, finer: if lerp_across { 1 } else { 4 }, lerp_across }
+        Self { steps: steps(local, h), finer: if lerp_across { 1 } else { 4 }, lerp_across }
+    }
+
+    /// Of the smooth tails of far kernels.
+    fn far(local: &Local) -> Self {
+        Self { steps: steps(local, 0.35), finer: 1, lerp_across: true }
     }
 
     /// Transfer of reading the table between its steps, on average over phases, for frequencies in
@@ -103,13 +106,10 @@ impl Sampling {
     }
 }
 
-/// A stretch of taps of one tap row that is not zero for every phase.
-#[derive(Debug, Clone, Copy, Default)]
-struct Stretch {
-    /// First tap.
-    tap: usize,
-    /// Groups of [`LANES`] taps.
-    groups: usize,
+/// Steps of at most `h` photosites inside a pixel, across and down.
+fn steps(local: &Local, h: f64) -> [usize; 2] {
+    let inverse = local.whole.inverse();
+    [inverse.x_axis, inverse.y_axis].map(|q| (q.length() / h).ceil().clamp(1.0, 4096.0) as usize)
 }
 
 /// [`LANES`] neighbouring taps of one tap row.
@@ -177,7 +177,7 @@ impl Source {
     }
 
     /// Half of its size, across and down, pixels.
-    fn half(&self) -> DVec2 {
+    pub fn half(&self) -> DVec2 {
         match self.shape {
             EmitterShape::Rectangle { width_m, height_m } => {
                 DVec2::new(width_m, height_m) / (2.0 * self.pitch_m)
@@ -192,8 +192,8 @@ fn signed(k: usize, n: usize) -> f64 {
     if 2 * k <= n { k as f64 } else { k as f64 - n as f64 }
 }
 
-/// How far on the wall, pixels across and down, a photosite sees.
-pub(super) fn reach(blur: &Blur, local: &Local, wavelength_m: f64) -> DVec2 {
+/// How far on the wall, pixels across and down, a photosite sees, with a diffraction pattern of a radius in photosites.
+pub(super) fn reach(blur: &Blur, local: &Local, diffraction: f64) -> DVec2 {
     let row = |m: &DMat2, i: usize| DVec2::new(m.x_axis[i], m.y_axis[i]);
     let along = |i: usize| {
         let (whole, plain) = (row(&local.whole, i), row(&local.plain, i));
@@ -201,45 +201,76 @@ pub(super) fn reach(blur: &Blur, local: &Local, wavelength_m: f64) -> DVec2 {
         (whole.x.abs() + whole.y.abs()) * box_half
             + (whole.abs().dot(blur.low_pass)) / 2.0
             + 3.5 * blur.sigma * whole.length()
-            + (local.disc.abs() / 2.0 + blur.reach(wavelength_m)) * plain.length()
+            + (local.disc.abs() / 2.0 + diffraction) * plain.length()
     };
     DVec2::new(along(0), along(1))
 }
 
 /// The grid on which the kernels of several sources over a tile are made.
-fn grid(blur: &Blur, shape: &TileShape, sources: &[Source]) -> Grid {
-    let sampling = Sampling::new(&shape.middle);
-    let longest = longest(sources);
+fn grid(
+    blur: &Blur,
+    shape: &TileShape,
+    sources: &[Source],
+    sampling: Sampling,
+    diffraction: f64,
+) -> Grid {
     let half = sources.iter().map(Source::half).fold(DVec2::ZERO, DVec2::max);
-    let mut widest = reach(blur, &shape.middle, longest);
+    let mut widest = reach(blur, &shape.middle, diffraction);
     for side in shape.sides.iter().flatten() {
-        widest = widest.max(reach(blur, side, longest));
+        widest = widest.max(reach(blur, side, diffraction));
     }
     let widest = widest + half;
     let before = [widest.x.floor() as usize, widest.y.floor() as usize];
     let periods =
         [before[0] + widest.x.ceil() as usize + 1, before[1] + widest.y.ceil() as usize + 1];
-    Grid { sampling, before, periods }
+    Grid { sampling, before, periods, far: false }
+}
+
+/// The grids of the near and of the far kernels.
+fn grids(
+    blur: &Blur,
+    shape: &TileShape,
+    sources: &[Source],
+    tails: &Tails,
+) -> (Grid, Option<Grid>) {
+    let near = grid(blur, shape, sources, Sampling::new(&shape.middle), tails.near);
+    let far = tails.far.map(|radius| {
+        let far = grid(blur, shape, sources, Sampling::far(&shape.middle), radius);
+        Grid { far: true, ..far }
+    });
+    (near, far)
 }
 
 /// Bytes that making the kernels of a tile takes at its peak, and bytes that they then keep: an
 /// upper estimate from the sizes of the buffers, before any of them is made.
-pub(super) fn bytes(blur: &Blur, shape: &TileShape, sources: &[Source]) -> [f64; 2] {
-    let grid = grid(blur, shape, sources);
-    let [across, down] = grid.periods;
-    let phases = grid.sampling.phases().map(|p| p as f64 + 1.0);
-    // Taps of all phases, in single precision; a row's one or two stretches are whole groups of lanes.
-    let per_tap = 4.0 * phases[0] * phases[1] * down as f64;
-    let taps = per_tap * across as f64;
-    let lanes = across.next_multiple_of(LANES) + if across > 2 * LANES { LANES } else { 0 };
-    let points = grid.sizes()[0] as f64 * grid.sizes()[1] as f64;
+pub(super) fn bytes(blur: &Blur, shape: &TileShape, sources: &[Source], tails: &Tails) -> [f64; 2] {
+    let (near, far) = grids(blur, shape, sources, tails);
     let each = if shape.sides.is_some() { 3.0 } else { 1.0 };
     let count = sources.len() as f64;
-    let kept = per_tap * lanes as f64 * grid.sampling.coefficients() as f64 * each * count;
-    // Half spectra (those of the sides for a while), the complex grid, the planes, and a row of taps.
-    let spectra = 4.0 * points * (each * count + 4.0);
-    let making = spectra + 8.0 * points + 4.0 * points * each * count + taps / down as f64;
-    [making + kept, kept]
+    let one = |grid: &Grid| {
+        let [across, down] = grid.periods;
+        let phases = grid.sampling.phases().map(|p| p as f64 + 1.0);
+        // Taps of all phases, in single precision; a row's one or two stretches are whole groups of lanes.
+        let per_tap = 4.0 * phases[0] * phases[1] * down as f64;
+        let taps = per_tap * across as f64;
+        let lanes = across.next_multiple_of(LANES) + if across > 2 * LANES { LANES } else { 0 };
+        let points = grid.sizes()[0] as f64 * grid.sizes()[1] as f64;
+        let kept = per_tap * lanes as f64 * grid.sampling.coefficients() as f64 * each * count;
+        // Half spectra (those of the sides for a while), the complex grid, the planes, and a row of taps.
+        let spectra = 4.0 * points * (each * count + 4.0);
+        let making = spectra + 8.0 * points + 4.0 * points * each * count + taps / down as f64;
+        [making + kept, kept]
+    };
+    let (near, far) = (one(&near), far.map_or([0.0; 2], |far| one(&far)));
+    [near[0] + far[0], near[1] + far[1]]
+}
+
+/// The kernels of a tile, one a source.
+#[derive(Debug)]
+pub(super) struct Kernels {
+    pub near: Vec<Kernel>,
+    /// Empty where the near kernels hold all.
+    pub far: Vec<Kernel>,
 }
 
 /// Kernels of several sources over a tile.
@@ -247,29 +278,28 @@ pub(super) fn kernels(
     blur: &Blur,
     shape: &TileShape,
     sources: &[Source],
+    tails: &Tails,
     fft: &Inverse2d,
-) -> Vec<Kernel> {
-    let grid = grid(blur, shape, sources);
-
-    // Every real plane that is wanted: for each source the middle, then the two slopes.
-    let mut spectra: Vec<Vec<Complex32>> = Vec::new();
-    for source in sources {
-        let middle = grid.spectrum(source, blur, &shape.middle);
-        if let Some(sides) = &shape.sides {
-            let [left, right, top, bottom] = sides.map(|s| grid.spectrum(source, blur, &s));
-            let slope = |a: &[Complex32], b: &[Complex32]| {
-                a.iter().zip(b).map(|(a, b)| (b - a) * 0.5).collect::<Vec<_>>()
-            };
-            spectra.extend([middle, slope(&left, &right), slope(&top, &bottom)]);
-        } else {
-            spectra.push(middle);
-        }
-    }
-    let planes = grid.planes(&spectra, fft);
-    let each = planes.len() / sources.len();
+) -> Kernels {
+    let (near_grid, far_grid) = grids(blur, shape, sources, tails);
+    let each = if shape.sides.is_some() { 3 } else { 1 };
     let hold = shape.sides.map_or(1.0, |sides| hold(blur, &sides, longest(sources)));
-    let kernels = planes.chunks_exact(each).map(|planes| grid.lay_out(planes));
-    kernels.map(|kernel| Kernel { hold, ..kernel }).collect()
+    let lay_out = |grid: &Grid, planes: &[Vec<f32>]| -> Vec<Kernel> {
+        let kernels = planes.chunks_exact(each).map(|planes| grid.lay_out(planes));
+        kernels.map(|kernel| Kernel { hold, ..kernel }).collect()
+    };
+    let mut near = near_grid.made(blur, shape, sources, fft);
+    let Some(far_grid) = far_grid else {
+        return Kernels { near: lay_out(&near_grid, &near), far: Vec::new() };
+    };
+    let mut far = far_grid.made(blur, shape, sources, fft);
+    for (source, planes) in sources.iter().zip(far.chunks_exact_mut(each)) {
+        far::hollow(planes, &far_grid, blur, shape, source, tails);
+    }
+    for (near, far) in near.iter_mut().zip(&far) {
+        far::take_off(near, &near_grid, far, &far_grid);
+    }
+    Kernels { near: lay_out(&near_grid, &near), far: lay_out(&far_grid, &far) }
 }
 
 fn longest(sources: &[Source]) -> f64 {
@@ -300,20 +330,58 @@ pub(super) const HARMONICS: [DVec2; 6] = [
 
 /// The periodic fine grid on which kernels are made.
 #[derive(Clone, Copy)]
-struct Grid {
-    sampling: Sampling,
-    before: [usize; 2],
-    periods: [usize; 2],
+pub(super) struct Grid {
+    pub sampling: Sampling,
+    /// Taps left of and above the pixel in which a photosite looks.
+    pub before: [usize; 2],
+    /// Pixels after which the grid repeats.
+    pub periods: [usize; 2],
+    /// It holds the tails of kernels, smoothed for coarse steps.
+    pub far: bool,
 }
 
 impl Grid {
-    fn sizes(&self) -> [usize; 2] {
+    /// Every real plane that is wanted: for each source the middle, then the two slopes.
+    fn made(
+        &self,
+        blur: &Blur,
+        shape: &TileShape,
+        sources: &[Source],
+        fft: &Inverse2d,
+    ) -> Vec<Vec<f32>> {
+        let mut spectra: Vec<Vec<Complex32>> = Vec::new();
+        for source in sources {
+            let middle = self.spectrum(source, blur, &shape.middle);
+            if let Some(sides) = &shape.sides {
+                let [left, right, top, bottom] = sides.map(|s| self.spectrum(source, blur, &s));
+                let slope = |a: &[Complex32], b: &[Complex32]| {
+                    a.iter().zip(b).map(|(a, b)| (b - a) * 0.5).collect::<Vec<_>>()
+                };
+                spectra.extend([middle, slope(&left, &right), slope(&top, &bottom)]);
+            } else {
+                spectra.push(middle);
+            }
+        }
+        self.planes(&spectra, fft)
+    }
+
+    /// Steps across and down.
+    pub fn sizes(&self) -> [usize; 2] {
         [self.periods[0] * self.sampling.steps[0], self.periods[1] * self.sampling.steps[1]]
     }
 
     /// Rows of a spectrum that are kept: the others mirror them.
     fn half_rows(&self) -> usize {
         self.sizes()[1] / 2 + 1
+    }
+
+    /// What steps cannot hold is let go smoothly, or it would ring: tables by a high power that leaves the lower half
+    /// alone, far kernels, which are smooth, by a Gaussian of one step.
+    fn roll_off(&self, axis: usize, g: f64) -> f64 {
+        let x = 2.0 * g / self.sampling.steps[axis] as f64;
+        let x2 = x * x;
+        let power = if self.far { 4.93 * x2 } else { 8.0 * x2 * x2 * x2 * x2 };
+        libm::exp(-power)
     }
 
     /// Upper half of the transform of a kernel.
@@ -327,7 +395,7 @@ impl Grid {
             (0..self.sizes()[i])
                 .map(|k| {
                     let g = frequency(i, k);
-                    (g, source.factor(i, g) / self.sampling.reading(i, g))
+                    (g, source.factor(i, g) * self.roll_off(i, g) / self.sampling.reading(i, g))
                 })
                 .collect::<Vec<_>>()
         };
@@ -381,113 +449,6 @@ impl Grid {
         }
         planes
     }
-
-    /// Sorts planes (middle, and slopes if any) into weights.
-    fn lay_out(&self, planes: &[Vec<f32>]) -> Kernel {
-        /// Weights below these shares of the largest are left out (and made up for).
-        const NEGLIGIBLE: f32 = 1e-5;
-        const NEGLIGIBLE_DIFFERENCE: f32 = 3e-4;
-        let plain = Peaks::new(self, planes, false).stretches(NEGLIGIBLE);
-        // Differences pay only where rows are long.
-        if self.periods[0] > 2 * LANES {
-            let edges = Peaks::new(self, planes, true).stretches(NEGLIGIBLE_DIFFERENCE);
-            if 4 * cost(&edges) < 3 * cost(&plain) {
-                return self.keep(planes, true, &edges);
-            }
-        }
-        self.keep(planes, false, &plain)
-    }
-
-    /// Place on a periodic fine axis of the pixel that is tap `tap` at phase 0.
-    fn place(&self, axis: usize, tap: usize) -> usize {
-        let period = self.periods[axis];
-        (tap + 2 * period - self.before[axis]) % period * self.sampling.steps[axis]
-    }
-
-    /// Taps across: one more for differences.
-    fn across(&self, on_sums: bool) -> usize {
-        self.periods[0] + usize::from(on_sums)
-    }
-
-    /// Keeps the stretches of all planes.
-    fn keep(&self, planes: &[Vec<f32>], on_sums: bool, rows: &[[Stretch; 2]]) -> Kernel {
-        let mut groups = Vec::new();
-        for (row, stretches) in rows.iter().enumerate() {
-            for s in stretches {
-                groups.extend((0..s.groups).map(|g| Group { row, tap: s.tap + g * LANES }));
-            }
-        }
-        let last = groups.iter().map(|g| g.tap + LANES).max().unwrap_or(0);
-        let across = last.max(self.across(on_sums));
-        let mut kept = planes.iter().map(|p| self.kept(p, rows, &groups, on_sums));
-        let weights = kept.next().unwrap_or_default();
-        let slopes = kept.next().zip(kept.next()).map(|(x, y)| {
-            if self.sampling.lerp_across {
-                return [x, y];
-            }
-            // The small change across of a wide blur is taken at the middle of a step down.
-            let middle =
-                |pair: &[f32]| (0..LANES).map(|i| pair[i] + 0.5 * pair[LANES + i]).collect();
-            [x.chunks_exact(2 * LANES).flat_map(|pair| -> Vec<f32> { middle(pair) }).collect(), y]
-        });
-        let before = [self.before[0] + usize::from(on_sums), self.before[1]];
-        let (sampling, down) = (self.sampling, self.periods[1]);
-        Kernel { sampling, on_sums, across, down, before, groups, weights, slopes, hold: 1.0 }
-    }
-
-    /// Weights of the groups of one plane. What is left out is put back at taps that stay, so that each row's sum of
-    /// weights (and, for differences, the sum weighted by place too) does not change.
-    fn kept(
-        &self,
-        plane: &[f32],
-        rows: &[[Stretch; 2]],
-        groups: &[Group],
-        on_sums: bool,
-    ) -> Vec<f32> {
-        let sampling = self.sampling;
-        let each = LANES * sampling.coefficients();
-        let [across, down] = sampling.blocks();
-        let phases = sampling.phases()[0] + 1;
-        let mut weights = vec![0.0_f32; groups.len() * across * down * each];
-        let mut taps = RowTaps::new(self, on_sums);
-        for (index, group) in groups.iter().enumerate() {
-            taps.move_to(self, plane, group.row, &rows[group.row]);
-            // Groups travel in chunks, side by side for every phase.
-            let (chunk, place) = (index / TOGETHER, index % TOGETHER);
-            let together = TOGETHER.min(groups.len() - chunk * TOGETHER);
-            let start = chunk * TOGETHER * across * down * each + place * each;
-            let live = taps.across.saturating_sub(group.tap).min(LANES);
-            for pv in 0..down {
-                for pu in 0..across {
-                    let at = |pv: usize, pu: usize| {
-                        let start = (pv * phases + pu) * taps.room + group.tap;
-                        &taps.taps[start..start + LANES]
-                    };
-                    let (here, below) = (at(pv, pu), at(pv + 1, pu));
-                    let start = start + (pv * across + pu) * together * each;
-                    let out = &mut weights[start..start + each];
-                    for lane in 0..live {
-                        out[lane] = here[lane];
-                        out[LANES + lane] = below[lane] - here[lane];
-                    }
-                    if sampling.lerp_across {
-                        let (right, both) = (at(pv, pu + 1), at(pv + 1, pu + 1));
-                        for lane in 0..live {
-                            let (w, below) = (here[lane], below[lane]);
-                            out[2 * LANES + lane] = right[lane] - w;
-                            out[3 * LANES + lane] = (both[lane] - right[lane]) - (below - w);
-                        }
-                    }
-                }
-            }
-        }
-        weights
-    }
-}
-
-/// Groups that a set of stretches costs.
-fn cost(rows: &[[Stretch; 2]]) -> usize {
-    rows.iter().flatten().map(|s| s.groups).sum()
 }
 
 /// Transform of what a photosite sees of the wall, without the emitter: frequency in cycles per pixel.
@@ -516,213 +477,6 @@ pub(super) fn photosite_view(
         return view;
     }
     view * Complex32::new(libm::cos(aside) as f32, -libm::sin(aside) as f32)
-}
-
-/// The largest weight that each tap takes at any phase in any plane.
-struct Peaks {
-    across: usize,
-    peaks: Vec<f32>,
-    /// The largest of the first plane.
-    largest: f32,
-}
-
-impl Peaks {
-    /// Of weights or of their differences, at the steps of the transform.
-    fn new(grid: &Grid, planes: &[Vec<f32>], on_sums: bool) -> Self {
-        let ([columns, rows], [steps_u, steps_v]) = (grid.sizes(), grid.sampling.steps);
-        let (across, down) = (grid.across(on_sums), grid.periods[1]);
-        let mut peaks = vec![0.0_f32; across * down];
-        let mut largest = 0.0_f32;
-        let mut of_row = vec![0.0_f32; across];
-        for (i, plane) in planes.iter().enumerate() {
-            for (v, row) in plane.chunks_exact(columns).enumerate() {
-                for (tap, peak) in of_row.iter_mut().enumerate() {
-                    // From phase 0 back to the last one.
-                    let end = grid.place(0, tap);
-                    let wrapped = |i: usize| if i >= columns { i - columns } else { i };
-                    let last = wrapped(end + columns - steps_u);
-                    let at = |pu: usize| row[wrapped(end + columns - pu)];
-                    let before = |pu: usize| row[wrapped(last + columns - pu)];
-                    *peak = match (on_sums, tap) {
-                        (false, _) | (true, 0) => {
-                            (0..=steps_u).fold(0.0, |m, p| at(p).abs().max(m))
-                        }
-                        (true, t) if t + 1 == across => {
-                            (0..=steps_u).fold(0.0, |m, p| before(p).abs().max(m))
-                        }
-                        _ => (0..=steps_u).fold(0.0, |m, p| (before(p) - at(p)).abs().max(m)),
-                    };
-                }
-                if i == 0 {
-                    largest = of_row.iter().fold(largest, |m, p| m.max(*p));
-                }
-                // The tap rows that read this fine row at one of their phases.
-                for j in 0..down {
-                    let back = (grid.place(1, j) + rows - v) % rows;
-                    if back <= steps_v {
-                        let peaks = &mut peaks[j * across..(j + 1) * across];
-                        peaks.iter_mut().zip(&of_row).for_each(|(p, r)| *p = p.max(*r));
-                    }
-                }
-            }
-        }
-        Self { across, peaks, largest }
-    }
-
-    /// Stretches of taps above `share` of the largest weight, for each row.
-    fn stretches(&self, share: f32) -> Vec<[Stretch; 2]> {
-        let across = self.across;
-        let stretch =
-            |from: usize, to: usize| Stretch { tap: from, groups: (to - from).div_ceil(LANES) };
-        self.peaks
-            .chunks_exact(across)
-            .map(|row| {
-                let used: Vec<usize> =
-                    (0..row.len()).filter(|&i| row[i] > share * self.largest).collect();
-                let (Some(&first), Some(&last)) = (used.first(), used.last()) else {
-                    // Every tap is small, but their sum may count: a middle to put it at.
-                    let middle = across.saturating_sub(LANES) / 2;
-                    return [stretch(middle, (middle + LANES).min(across)), Stretch::default()];
-                };
-                let whole = [stretch(first, last + 1), Stretch::default()];
-                let gap = used.windows(2).max_by_key(|w| w[1] - w[0]);
-                let Some(gap) = gap.filter(|g| g[1] - g[0] > LANES) else { return whole };
-                let two = [stretch(first, gap[0] + 1), stretch(gap[1], last + 1)];
-                if two[0].groups + two[1].groups < whole[0].groups { two } else { whole }
-            })
-            .collect()
-    }
-}
-
-/// One tap row at all phases: `[phase down][phase across][tap]`, with room for lanes beyond the last tap.
-struct RowTaps {
-    on_sums: bool,
-    row: Option<usize>,
-    across: usize,
-    room: usize,
-    taps: Vec<f32>,
-    fine: Vec<f32>,
-}
-
-impl RowTaps {
-    fn new(grid: &Grid, on_sums: bool) -> Self {
-        let [phases_u, phases_v] = grid.sampling.phases();
-        let across = grid.across(on_sums);
-        let room = across + LANES;
-        Self {
-            on_sums,
-            row: None,
-            across,
-            room,
-            taps: vec![0.0; (phases_u + 1) * (phases_v + 1) * room],
-            fine: vec![0.0; grid.sizes()[0] * grid.sampling.finer],
-        }
-    }
-
-    /// Fills in row `j` of a plane, with what lies outside the row's stretches put back inside.
-    fn move_to(&mut self, grid: &Grid, plane: &[f32], j: usize, stretches: &[Stretch; 2]) {
-        if self.row == Some(j) {
-            return;
-        }
-        self.row = Some(j);
-        let (sizes, finer) = (grid.sizes(), grid.sampling.finer);
-        let [phases_u, phases_v] = grid.sampling.phases();
-        let (n, room, taps_across) = (self.fine.len(), self.room, grid.periods[0]);
-        let first = grid.place(0, 0) * finer;
-        let back = PutBack::new(stretches, self.across, self.on_sums);
-        for pv in 0..=phases_v {
-            let v = (grid.place(1, j) + sizes[1] - pv) % sizes[1];
-            refine(&plane[v * sizes[0]..(v + 1) * sizes[0]], finer, &mut self.fine);
-            for pu in 0..=phases_u {
-                let start = (pv * (phases_u + 1) + pu) * room;
-                let taps = &mut self.taps[start..start + room];
-                let mut u = (first + n - pu) % n;
-                if self.on_sums {
-                    // In terms of running sums tap i holds W(i − 1) − W(i), one tap more.
-                    let mut last = 0.0;
-                    for tap in &mut taps[..taps_across] {
-                        let w = self.fine[u];
-                        *tap = last - w;
-                        last = w;
-                        u += phases_u;
-                        u -= if u >= n { n } else { 0 };
-                    }
-                    taps[taps_across] = last;
-                } else {
-                    for tap in &mut taps[..taps_across] {
-                        *tap = self.fine[u];
-                        u += phases_u;
-                        u -= if u >= n { n } else { 0 };
-                    }
-                }
-                back.put(taps);
-            }
-        }
-    }
-}
-
-/// Where the taps outside a row's stretches go.
-struct PutBack {
-    outside: Vec<std::ops::Range<usize>>,
-    /// Two taps that keep sum and moment, or one that keeps the sum.
-    to: [usize; 2],
-    both: bool,
-}
-
-impl PutBack {
-    fn new(row: &[Stretch; 2], across: usize, on_sums: bool) -> Self {
-        let end = |s: &Stretch| (s.tap + s.groups * LANES).min(across);
-        let middle = |s: &Stretch| (s.tap + s.groups * LANES / 2).min(across - 1);
-        let two = row[1].groups > 0;
-        let outside = if two {
-            vec![0..row[0].tap, end(&row[0])..row[1].tap, end(&row[1])..across]
-        } else {
-            vec![0..row[0].tap, end(&row[0])..across]
-        };
-        let to =
-            if two { [middle(&row[0]), middle(&row[1])] } else { [row[0].tap, end(&row[0]) - 1] };
-        let both = on_sums && to[0] != to[1];
-        Self { outside, to: if both { to } else { [middle(&row[0]); 2] }, both }
-    }
-
-    fn put(&self, taps: &mut [f32]) {
-        let (mut sum, mut moment) = (0.0_f64, 0.0_f64);
-        for range in &self.outside {
-            for i in range.clone() {
-                sum += f64::from(taps[i]);
-                moment += f64::from(taps[i]) * i as f64;
-            }
-        }
-        let [a, b] = self.to;
-        if self.both {
-            let beta = (moment - sum * a as f64) / (b as f64 - a as f64);
-            taps[b] += beta as f32;
-            taps[a] += (sum - beta) as f32;
-        } else {
-            taps[a] += sum as f32;
-        }
-    }
-}
-
-/// A periodic row made `finer` times finer by four-point interpolation, whose weights sum to one, so
-/// that a partition of unity stays one.
-fn refine(row: &[f32], finer: usize, out: &mut [f32]) {
-    if finer == 1 {
-        out.copy_from_slice(row);
-        return;
-    }
-    let n = row.len();
-    for (i, group) in out.chunks_exact_mut(finer).enumerate() {
-        let p = [row[(i + n - 1) % n], row[i], row[(i + 1) % n], row[(i + 2) % n]];
-        for (k, o) in group.iter_mut().enumerate() {
-            let t = k as f32 / finer as f32;
-            let (a, b, c) = (t + 1.0, t - 1.0, t - 2.0);
-            *o = p[0] * (-t * b * c / 6.0)
-                + p[1] * (a * b * c / 2.0)
-                + p[2] * (-a * t * c / 2.0)
-                + p[3] * (a * t * b / 6.0);
-        }
-    }
 }
 
 #[cfg(test)]
@@ -762,8 +516,10 @@ mod tests {
                 };
                 for sides in [None, Some(sides)] {
                     let shape = TileShape { middle: local(1.0), sides };
-                    let [making, kept] = bytes(&blur, &shape, &[source]);
-                    let kernel = kernels(&blur, &shape, &[source], &Inverse2d::default()).remove(0);
+                    let tails = Tails::new(&blur, source.wavelength_m);
+                    let [making, kept] = bytes(&blur, &shape, &[source], &tails);
+                    let kernels = kernels(&blur, &shape, &[source], &tails, &Inverse2d::default());
+                    let kernel = &kernels.near[0];
                     let slopes = kernel.slopes.iter().flatten().map(Vec::len).sum::<usize>();
                     let actual = 4.0 * (kernel.weights.len() + slopes) as f64;
                     let case = format!("{diffraction:?}, {photosites} a pitch, disc {disc}");

@@ -6,8 +6,10 @@
 //! depends on nothing but itself and its tile, and tiles are laid on the full sensor: a crop equals
 //! the cropped full frame, and the bits do not depend on the number of threads.
 
+mod far;
 mod kernel;
 mod light;
+mod taps;
 #[cfg(test)]
 mod tests;
 mod tile;
@@ -21,9 +23,10 @@ use crate::optics::projection::{Projection, SensorGrid, WallGrid};
 use crate::optics::transfer;
 use crate::scene::Scene;
 use crate::sensor::Mosaic;
+use far::Tails;
 use fearless_simd::Level;
 use glam::DVec2;
-use kernel::{HARMONICS, Kernel, Local, Source, TileShape, photosite_view};
+use kernel::{HARMONICS, Kernels, Local, Source, TileShape, photosite_view};
 use light::Lighting;
 use rayon::prelude::*;
 use std::f64::consts::PI;
@@ -90,7 +93,7 @@ pub fn table_bytes(scene: &Scene, window: Window) -> f64 {
     let held = (KEPT + rayon::current_num_threads()).min(tiles.len()) as f64;
     shapes
         .map(|shape| {
-            let [making, kept] = kernel::bytes(&plan.blur, &shape, &plan.sources);
+            let [making, kept] = kernel::bytes(&plan.blur, &shape, &plan.sources, &plan.tails);
             // What is being made counts as held already.
             (making - kept) * busy + kept * held
         })
@@ -109,6 +112,8 @@ struct Plan<'a> {
     lighting: Lighting,
     /// The blur of a wall askew is seen to grow across the pupil.
     skewed: bool,
+    /// How the tails of diffraction are parted from the rest.
+    tails: Tails,
     /// Emitters that need kernels of their own, and which of them each colour uses.
     sources: Vec<Source>,
     source_of: [usize; 3],
@@ -122,7 +127,7 @@ struct Plan<'a> {
     /// The vectors that taps are summed with: the widest at hand.
     level: Level,
     /// Kernels of the latest local geometries; a camera that faces the wall has one for all tiles.
-    kept: Mutex<Vec<(TileShape, Arc<Vec<Kernel>>)>>,
+    kept: Mutex<Vec<(TileShape, Arc<Kernels>)>>,
 }
 
 /// A tile: its rectangle on the full sensor, and its local geometry, if it sees the wall's plane.
@@ -175,13 +180,18 @@ impl<'a> Plan<'a> {
                 .half_angle_rad
                 .map_or(0.0, |a| libm::log(0.5) / libm::log(libm::cos(a)))
         });
-        let rows = window.y..window.y + window.height;
+        let longest = wall.emitters.iter().map(|e| e.wavelength_m).fold(0.0, f64::max);
+        let tails = Tails::new(&blur, longest);
+        // The far light's rows lie around the window's.
+        let end = far::node(window.y + window.height - 1, tails.stride, camera.rows)[1];
+        let rows = window.y / tails.stride * tails.stride..end + 1;
         Self {
             scene,
             window,
             projection,
             blur,
             skewed,
+            tails,
             lighting: Lighting::new(scene, frame, rows),
             sources,
             source_of,
@@ -320,13 +330,14 @@ impl<'a> Plan<'a> {
         Fit { across, down, worst, constant: shape <= 1.0 && constant <= HARMONIC }
     }
 
-    fn kernels(&self, shape: &TileShape) -> Arc<Vec<Kernel>> {
+    fn kernels(&self, shape: &TileShape) -> Arc<Kernels> {
         if let Some((_, kernels)) =
             self.kept.lock().unwrap_or_else(|e| e.into_inner()).iter().find(|(s, _)| s == shape)
         {
             return kernels.clone();
         }
-        let kernels = Arc::new(kernel::kernels(&self.blur, shape, &self.sources, &self.fft));
+        let kernels = kernel::kernels(&self.blur, shape, &self.sources, &self.tails, &self.fft);
+        let kernels = Arc::new(kernels);
         let mut kept = self.kept.lock().unwrap_or_else(|e| e.into_inner());
         if kept.len() == KEPT {
             kept.remove(0);

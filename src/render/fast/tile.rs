@@ -2,7 +2,7 @@
 
 use super::kernel::{Group, Kernel, LANES, TOGETHER};
 use super::light::Lit;
-use super::{Plan, Tile};
+use super::{Plan, Tile, far};
 use crate::frame::Window;
 use crate::sensor::Mosaic;
 use fearless_simd::{Level, dispatch, f32x8, prelude::*};
@@ -59,6 +59,60 @@ struct WallPoints {
     v: Vec<f64>,
 }
 
+/// What it takes to gather with one kind of kernels over a tile.
+struct Layer<'k> {
+    tile: Window,
+    kernels: &'k [Kernel],
+    bands: Vec<Band>,
+    strips: [Option<LightStrip>; 3],
+}
+
+impl Layer<'_> {
+    /// Place of a photosite in the tile, −1 at its left side to 1 at its right side.
+    fn side(&self, x: u32) -> f32 {
+        let half = f64::from(self.tile.width) / 2.0;
+        ((f64::from(x) + 0.5 - f64::from(self.tile.x) - half) / half) as f32
+    }
+}
+
+/// The light of far kernels, at every few photosites, row by row and colour by colour.
+struct FarLight {
+    columns: Vec<u32>,
+    rows: Vec<u32>,
+    light: [Vec<f32>; 3],
+}
+
+impl FarLight {
+    /// Adds the light of a colour to the photosites of row `y` from column `x0` on.
+    fn add(&self, colour: usize, y: u32, x0: u32, values: &mut [f32]) {
+        let n = self.columns.len();
+        let (row, down) = between(&self.rows, y, 0);
+        let at = |i: usize, row: usize| self.light[colour][row * n + i];
+        let below = (row + 1).min(self.rows.len() - 1);
+        let mut node = 0;
+        for (x, value) in (x0..).zip(values) {
+            let (i, across) = between(&self.columns, x, node);
+            node = i;
+            let right = (i + 1).min(n - 1);
+            let left = at(i, row) + (at(i, below) - at(i, row)) * down;
+            let right = at(right, row) + (at(right, below) - at(right, row)) * down;
+            *value += left + (right - left) * across;
+        }
+    }
+}
+
+/// The last of the nodes, from node `from` on, that is not after `x`, and the share of the way to the next.
+fn between(nodes: &[u32], x: u32, from: usize) -> (usize, f32) {
+    let mut i = from;
+    while i + 1 < nodes.len() && nodes[i + 1] <= x {
+        i += 1;
+    }
+    match nodes.get(i + 1) {
+        Some(next) => (i, (x - nodes[i]) as f32 / (next - nodes[i]) as f32),
+        None => (i, 0.0),
+    }
+}
+
 impl Plan<'_> {
     /// Photoelectrons of the part of a tile that lies in the window, one vector a plane; `None` if
     /// it sees nothing of the wall.
@@ -71,49 +125,120 @@ impl Plan<'_> {
         let part = Window { x: x0, y: y0, width: x1 - x0, height: y1 - y0 };
         let width = part.width as usize;
 
-        // The whole tile's outline even for a crop: running sums start at the light buffer's edge.
-        let (low, high) = self.bounds(&a)?;
         let kernels = self.kernels(&shape);
-        let mut bands: Vec<Band> = kernels.iter().map(|k| Band::new(k, &a)).collect();
-        let needed = self.needed();
-        let mut strips: Vec<Option<LightStrip>> = (0..3)
-            .map(|c| needed[c].then(|| self.strip(c, &kernels[self.source_of[c]], low, high))?)
-            .collect();
-        if strips.iter().all(Option::is_none) {
-            return None;
-        }
+        // The whole tile's outline even for a crop: running sums start at the light buffer's edge.
+        let mut near = self.layer(&kernels.near, &a, a)?;
+        let far = self.far_light(&kernels.far, &a, &part);
 
         let planes = self.scene.camera.mosaic.planes();
         let mut out = vec![vec![0.0_f32; width * part.height as usize]; planes];
         let mut points = WallPoints { u: vec![0.0; width], v: vec![0.0; width] };
         let mut looks = Looks::default();
         looks.resize(width);
+        for (x, side) in (x0..x1).zip(&mut looks.side) {
+            *side = near.side(x);
+        }
         let mut values = vec![0.0_f32; width];
         for y in y0..y1 {
             self.projection.row(x0, y, &mut points.u, &mut points.v);
             let gains = self.gains(x0, x1, y);
             for colour in 0..3 {
-                let Some(strip) = &mut strips[colour] else { continue };
-                let kernel = &kernels[self.source_of[colour]];
-                let band = &mut bands[self.source_of[colour]];
-                band.move_to(kernel, y);
-                self.relight(colour, kernel, strip, y, &points);
-                let offset = self.offsets[colour] + 0.5;
-                let half = f64::from(a.width) / 2.0;
-                for (i, side) in looks.side.iter_mut().enumerate() {
-                    *side = ((f64::from(x0 - a.x) + i as f64 + 0.5 - half) / half) as f32;
+                if !self.gather_layer(&mut near, colour, y, &points, &mut looks, &mut values) {
+                    values.fill(0.0);
                 }
-                let vertical =
-                    if band.rows.is_none() { band.place(f64::from(y) + 0.5) } else { 0.0 };
-                let weights = band.weights(kernel);
-                let in_rows = band.rows.is_none();
-                let read = Reading { kernel, weights, in_rows, vertical, strip, offset };
-                gather_row(self.level, &read, &points, &mut looks, &mut values);
+                if let Some(far) = &far {
+                    far.add(colour, y, x0, &mut values);
+                }
                 let row = (y - y0) as usize * width..(y - y0 + 1) as usize * width;
                 self.add(colour, x0, y, &values, gains.as_deref(), row, &mut out);
             }
         }
         Some((part, out))
+    }
+
+    /// Buffers for gathering with some kernels over a tile, for photosites inside `outline`; `None` if none sees the
+    /// wall.
+    fn layer<'k>(
+        &self,
+        kernels: &'k [Kernel],
+        tile: &Window,
+        outline: Window,
+    ) -> Option<Layer<'k>> {
+        let (low, high) = self.bounds(&outline)?;
+        let needed = self.needed();
+        let strips = [0, 1, 2].map(|c| {
+            needed[c].then(|| self.strip(c, kernels.get(self.source_of[c])?, low, high))?
+        });
+        let bands = kernels.iter().map(|k| Band::new(k, tile)).collect();
+        strips.iter().any(Option::is_some).then_some(Layer { tile: *tile, kernels, bands, strips })
+    }
+
+    /// Light of one colour at the photosites of a row that look at `points`; false if none reaches them.
+    fn gather_layer(
+        &self,
+        layer: &mut Layer,
+        colour: usize,
+        y: u32,
+        points: &WallPoints,
+        looks: &mut Looks,
+        values: &mut [f32],
+    ) -> bool {
+        let Some(strip) = &mut layer.strips[colour] else { return false };
+        let source = self.source_of[colour];
+        let (kernel, band) = (&layer.kernels[source], &mut layer.bands[source]);
+        band.move_to(kernel, y);
+        self.relight(colour, kernel, strip, y, points);
+        let in_rows = band.rows.is_none();
+        let vertical = if in_rows { band.place(f64::from(y) + 0.5) } else { 0.0 };
+        let weights = band.weights(kernel);
+        let offset = self.offsets[colour] + 0.5;
+        let read = Reading { kernel, weights, in_rows, vertical, strip, offset };
+        gather_row(self.level, &read, points, looks, values);
+        true
+    }
+
+    /// The light of far kernels at nodes around a part of a tile.
+    fn far_light(&self, kernels: &[Kernel], tile: &Window, part: &Window) -> Option<FarLight> {
+        let camera = &self.scene.camera;
+        let stride = self.tails.stride;
+        let nodes = |first: u32, last: u32, n: u32| {
+            let mut nodes = vec![far::node(first, stride, n)[0]];
+            while nodes[nodes.len() - 1] < far::node(last, stride, n)[1] {
+                nodes.push(far::node(nodes[nodes.len() - 1], stride, n)[1]);
+            }
+            nodes
+        };
+        let columns = nodes(part.x, part.x + part.width - 1, camera.columns);
+        let rows = nodes(part.y, part.y + part.height - 1, camera.rows);
+        let outline = Window {
+            width: (tile.width + stride).min(camera.columns - tile.x),
+            height: (tile.height + stride).min(camera.rows - tile.y),
+            ..*tile
+        };
+        let mut layer = self.layer(kernels, tile, outline)?;
+        let (first, last) = (columns[0], columns[columns.len() - 1]);
+        let all = (last - first + 1) as usize;
+        let mut every = WallPoints { u: vec![0.0; all], v: vec![0.0; all] };
+        let n = columns.len();
+        let mut points = WallPoints { u: vec![0.0; n], v: vec![0.0; n] };
+        let mut looks = Looks::default();
+        looks.resize(n);
+        for (&x, side) in columns.iter().zip(&mut looks.side) {
+            *side = layer.side(x);
+        }
+        let mut light = [0, 1, 2].map(|_| vec![0.0_f32; n * rows.len()]);
+        for (i, &y) in rows.iter().enumerate() {
+            self.projection.row(first, y, &mut every.u, &mut every.v);
+            for (k, &x) in columns.iter().enumerate() {
+                points.u[k] = every.u[(x - first) as usize];
+                points.v[k] = every.v[(x - first) as usize];
+            }
+            for (colour, light) in light.iter_mut().enumerate() {
+                let values = &mut light[i * n..(i + 1) * n];
+                self.gather_layer(&mut layer, colour, y, &points, &mut looks, values);
+            }
+        }
+        Some(FarLight { columns, rows, light })
     }
 
     /// Which emitter colours reach any photosite.
