@@ -364,7 +364,6 @@ fn the_fast_engine_agrees_on_heavy_moire() {
 }
 
 #[test]
-#[ignore = "known miss of the fast engine, not yet mended: see the open limits in DEVELOPERS.md"]
 fn the_fast_engine_agrees_on_an_oblique_view() {
     let found = audit(&oblique(), Diffraction::Convolved, 1);
     assert!(found.agrees(), "{found:?}");

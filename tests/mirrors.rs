@@ -81,7 +81,6 @@ fn a_mirrored_scene_gives_the_mirrored_frame() {
 }
 
 #[test]
-#[ignore = "known miss: 4.6e-4 with a disc of 0.5, from kernels made per tile; see DEVELOPERS.md"]
 fn a_mirrored_scene_gives_the_mirrored_frame_when_turned() {
     mirror_both_ways([17.0, -8.0, 6.0], 0.05, TURNED);
 }

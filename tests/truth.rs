@@ -162,7 +162,6 @@ fn a_slanted_edge_has_the_product_of_the_transfer_functions() {
 }
 
 #[test]
-#[ignore = "known miss of the fast engine: see the known misses in DEVELOPERS.md"]
 fn a_slanted_edge_has_it_with_diffraction_too() {
     slanted_edges(|diffraction| diffraction != Diffraction::Off);
 }
@@ -352,7 +351,6 @@ fn a_gapless_uniform_wall_is_constant_whatever_looks_at_it() {
 }
 
 #[test]
-#[ignore = "known miss of the fast engine: see the known misses in DEVELOPERS.md"]
 fn a_gapless_uniform_wall_is_constant_with_diffraction_too() {
     gapless_walls(&[Diffraction::Convolved, Diffraction::Wave], 40);
 }

@@ -106,11 +106,17 @@ impl Sampling {
     }
 }
 
-/// Steps of at most `h` photosites inside a pixel, across and down.
+/// Steps of `h` photosites inside a pixel, across and down; not more than [`MOST_STEPS`].
 fn steps(local: &Local, h: f64) -> [usize; 2] {
     let inverse = local.whole.inverse();
-    [inverse.x_axis, inverse.y_axis].map(|q| (q.length() / h).ceil().clamp(1.0, 4096.0) as usize)
+    [inverse.x_axis, inverse.y_axis]
+        .map(|q| (q.length() / h).ceil().clamp(1.0, MOST_STEPS) as usize)
 }
+
+/// Most steps inside a pixel: tables grow with their square. In focus this is short of the wanted 1/20 photosite where
+/// pixels are seen more than 16 photosites wide; with sharp emitters the error is then about 0.05 % of the frame's
+/// standard deviation at 37 photosites a pixel, 0.5 % at 105.
+const MOST_STEPS: f64 = 320.0;
 
 /// [`LANES`] neighbouring taps of one tap row.
 #[derive(Debug, Clone, Copy)]

@@ -301,8 +301,8 @@ impl<'a> Plan<'a> {
 
     /// How well one kernel, or a kernel that changes linearly, serves a tile.
     fn fit(&self, middle: &Local, sides: &[Local; 4], corners: &[Local; 4]) -> Fit {
-        /// Largest error of a lattice harmonic's transfer: 0.06 % of full contrast.
-        const HARMONIC: f32 = 6e-4;
+        /// Largest error of a lattice harmonic's transfer: 0.04 % of full contrast.
+        const HARMONIC: f32 = 4e-4;
         let [left, right, top, bottom] = sides;
         let change = |l: &Local| shape_change(middle, l);
         let across = change(left).max(change(right));
