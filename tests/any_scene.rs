@@ -3,9 +3,10 @@
 use crate::scene_strategy::scene_yaml;
 use gridbeat::frame::Electrons;
 use gridbeat::optics::Diffraction;
+use gridbeat::render::Run;
 use gridbeat::render::rays::{self, RaySettings};
-use gridbeat::render::{Run, fast};
 use gridbeat::scene::{NoPictures, Scene, parse};
+use gridbeat::shoot::{Engine, Shot};
 use proptest::prelude::*;
 
 /// The most electrons that a photosite can collect: emitters in full light wherever it looks.
@@ -42,14 +43,14 @@ fn check(scene: &Scene, frame: &Electrons) -> Result<(), TestCaseError> {
 
 fn renders(mut scene: Scene, frame: u32) -> Result<(), TestCaseError> {
     let failed = |e: &dyn std::fmt::Display| TestCaseError::fail(e.to_string());
-    let found = fast::render(&scene, frame, scene.camera.crop, &Run::default());
+    let shot = Shot::new(&scene, Engine::Fast).map_err(|e| failed(&e))?;
+    let found = shot.electrons(frame, &Run::default());
     check(&scene, &found.map_err(|e| failed(&e))?)?;
     if scene.lens.diffraction == Diffraction::Wave {
         scene.lens.diffraction = Diffraction::Convolved;
     }
     let few = RaySettings { samples: 4, seed: u64::from(frame) };
     let found = rays::render(&scene, frame, scene.camera.crop, &few, &Run::default());
-    // The slow check adds light only.
     check(&scene, &found.map_err(|e| failed(&e))?)
 }
 

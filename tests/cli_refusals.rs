@@ -296,23 +296,25 @@ fn a_pipe_that_closes_is_success() {
 
 #[test]
 fn tables_that_no_machine_holds() {
-    // Emitters of a 5 mm wall from 30 cm: each as wide as a hundred and more photosites.
+    // A fine wall from 40 m, focused at arm's length through a fast long lens: three thousand pixels across the blur.
     let place = Place::new();
-    let near = "wall: {pixel_pitch_mm: 5, size_px: [64, 64]}\n\
-                lens: {focal_mm: 50, f_number: 8}\n\
+    let near = "wall: {pixel_pitch_mm: 1, size_px: [300, 200]}\n\
+                lens: {focal_mm: 85, f_number: 1.4, focus: {distance_m: 0.9}}\n\
                 camera: {crop: {x: 1900, y: 1000, width: 32, height: 32}}\n\
-                placement: {distance_m: 0.3}\n";
+                placement: {distance_m: 40}\n";
     fs::write(place.path("near.yaml"), near).expect("a scene");
     let (code, out, err) = place.run(&["render", "near.yaml", "--threads", "1"]);
     assert_eq!((code, out.as_str()), (2, ""));
-    let (before, after) = err.split_once(" GiB (").expect(&err);
-    let words = "error: the tables of blur for this frame would take ";
-    let gib: f64 = before.strip_prefix(words).and_then(|n| n.parse().ok()).expect(&err);
+    let (note, err) = err.split_once("\n\nerror: ").expect(&err);
+    assert!(note.starts_with("note: lens.focus: the wall's blur disc is "), "{note}");
+    let (before, after) = err.split_once(" GiB (").expect(err);
+    let words = "the tables of blur for this frame would take ";
+    let gib: f64 = before.strip_prefix(words).and_then(|n| n.parse().ok()).expect(err);
     assert!(gib > 8.0, "{gib}");
     assert_eq!(
         after,
-        "allowed: 8 GiB), because wall pixels are so large on the sensor: stand further back, use a shorter \
-         focal length, or give a smaller crop to --slow-check, which needs no tables\n"
+        "allowed: 8 GiB), because so many wall pixels lie inside the blur: focus nearer to the wall, stop down, or \
+         give a small crop to --slow-check, which needs no tables\n"
     );
     assert_eq!(place.names("."), ["near.yaml", "night_train.yaml"]);
 }

@@ -7,8 +7,10 @@ use crate::truth::render;
 use glam::{DMat3, DVec2, DVec3};
 use gridbeat::frame::{Electrons, Window};
 use gridbeat::optics::{Diffraction, LowPass, transfer};
+use gridbeat::render::Run;
 use gridbeat::scene::Scene;
 use gridbeat::sensor::{Mosaic, convert};
+use gridbeat::shoot::{Engine, Shot};
 use gridbeat::wall::drive::DriveKind;
 use gridbeat::wall::{EmitterShape, WallTransfer};
 use std::f64::consts::{PI, TAU};
@@ -338,7 +340,9 @@ fn light_is_never_below_zero() {
         scene.camera.matrix = IDENTITY;
         scene.lens.f_number = 2.0;
         stage::place(&mut scene, 2.0, disc, DVec2::ZERO, [0.0, 0.0, roll]);
-        for plane in &render(&scene, 0, stage::window(&scene, 0, 0, 64, 64)).planes {
+        scene.camera.crop = stage::window(&scene, 0, 0, 64, 64);
+        let shot = Shot::new(&scene, Engine::Fast).unwrap();
+        for plane in &shot.electrons(0, &Run::default()).unwrap().planes {
             let most = plane.data.iter().copied().fold(0.0, f32::max);
             let least = plane.data.iter().copied().fold(most, f32::min);
             assert!(least >= 0.0 && most > 0.0, "disc {disc}, roll {roll}°: {least} of {most}");

@@ -1,7 +1,7 @@
 //! Every blur of a camera together, as transfer functions on the sensor in cycles per photosite.
 
 use super::transfer;
-use super::wave::WaveTable;
+use super::wave::{self, WaveTable};
 use super::{Diffraction, Iris, Lens, LowPass};
 use crate::math::special::{jinc, jinc_bend};
 use crate::math::table::Table;
@@ -110,7 +110,11 @@ impl Blur {
                 return (0.0, 0.0);
             }
             // π·c·f equals 8π·W20·ν (physics of a defocused pupil), so X = π·c·f·(1 − ν).
-            return (wave.at(nu, PI * disc.abs() * length * (1.0 - nu)), 0.0);
+            let x = PI * disc.abs() * length * (1.0 - nu);
+            if x > wave::MOST_X {
+                return (transfer::wide_defocus_envelope(nu) as f32 * self.disc.at(x), 0.0);
+            }
+            return (wave.at(nu, x), 0.0);
         }
         let mtf = match self.diffraction {
             Diffraction::Off => 1.0,

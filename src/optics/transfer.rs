@@ -78,15 +78,20 @@ pub fn defocus_wave(nu: f64, w20_waves: f64) -> f64 {
     let edge = libm::acos(nu);
     let panels = (rate * libm::sin(edge) * edge / 6.0).ceil() + 1.0;
     if panels > MOST_PANELS {
-        let s = 2.0 * nu;
-        let envelope = 1.0 - 0.69 * s + 0.0076 * s * s + 0.043 * s * s * s;
-        return envelope * jinc(rate * (1.0 - nu));
+        return wide_defocus_envelope(nu) * jinc(rate * (1.0 - nu));
     }
     let integral = gauss_legendre(0.0, edge, panels as usize, |angle| {
         let height = libm::sin(angle);
         libm::cos(rate * (libm::cos(angle) - nu)) * height * height
     });
     (4.0 / PI) * integral
+}
+
+/// What the transfer function of a widely defocused round pupil is over jinc(8π·W·ν·(1 − ν)), for ν in 0 to 1: P. A.
+/// Stokseth, J. Opt. Soc. Am. 59, 1314–1321 (1969), with s = 2ν.
+pub fn wide_defocus_envelope(nu: f64) -> f64 {
+    let s = 2.0 * nu;
+    1.0 - 0.69 * s + 0.0076 * s * s + 0.043 * s * s * s
 }
 
 /// Defocus and diffraction together for a bladed iris: transfer function (real, imaginary), exact.

@@ -525,9 +525,11 @@ mod tests {
                     let tails = Tails::new(&blur, source.wavelength_m);
                     let [making, kept] = bytes(&blur, &shape, &[source], &tails);
                     let kernels = kernels(&blur, &shape, &[source], &tails, &Inverse2d::default());
-                    let kernel = &kernels.near[0];
-                    let slopes = kernel.slopes.iter().flatten().map(Vec::len).sum::<usize>();
-                    let actual = 4.0 * (kernel.weights.len() + slopes) as f64;
+                    let weights = kernels.near.iter().chain(&kernels.far).map(|kernel| {
+                        let slopes = kernel.slopes.iter().flatten().map(Vec::len);
+                        kernel.weights.len() + slopes.sum::<usize>()
+                    });
+                    let actual = 4.0 * weights.sum::<usize>() as f64;
                     let case = format!("{diffraction:?}, {photosites} a pitch, disc {disc}");
                     assert!(
                         actual <= kept && kept < making,

@@ -48,8 +48,8 @@ fn frame(scene: &Scene, level: Level) -> Vec<u32> {
 }
 
 /// Holds that the frames of small scenes are the same to the last bit for every kind of vector that the
-/// processor has and for scalars, in focus, with wide blur discs (running sums) and turned (kernels that
-/// change over a tile), so that every path of the gathering is taken.
+/// processor has and for scalars, in focus, with wide blur discs (running sums), with diffraction (its tails gathered
+/// apart) and turned (kernels that change over a tile), so that every path of the gathering is taken.
 ///
 /// A fused multiply-add anywhere in the gathering fails it, and so does an order of sums that follows the
 /// width of the vectors.
@@ -59,14 +59,18 @@ fn every_kind_of_vector_has_the_same_bits() {
     let disc_of_40 = "lens.focus.distance_m=0.287";
     let turned = ["placement.lateral_m=0.55", "placement.aim_m=[0, 0]", "placement.roll_deg=3"];
     let mut paths = BTreeSet::new();
-    let mut on_sums = false;
-    for focus in [None, Some(disc_of_10), Some(disc_of_40)] {
+    let (mut on_sums, mut far) = (false, false);
+    let diffracted = ["effects.diffraction=wave", "lens.f_number=22"];
+    let looks: [&[&str]; 4] = [&[], &[disc_of_10], &[disc_of_40], &diffracted];
+    for look in looks {
         for place in [&[][..], &turned] {
-            let edits: Vec<&str> = focus.into_iter().chain(place.iter().copied()).collect();
+            let edits: Vec<&str> = look.iter().chain(place.iter()).copied().collect();
             let scene = scene(&edits);
             let plan = Plan::new(&scene, 0, scene.camera.crop);
             for shape in plan.tiles().iter().filter_map(|tile| tile.shape) {
-                for kernel in plan.kernels(&shape).iter() {
+                let kernels = plan.kernels(&shape);
+                far |= !kernels.far.is_empty();
+                for kernel in &kernels.near {
                     paths.insert((kernel.sampling.lerp_across, kernel.slopes.is_some()));
                     on_sums |= kernel.on_sums;
                 }
@@ -88,4 +92,5 @@ fn every_kind_of_vector_has_the_same_bits() {
     }
     assert_eq!(paths.len(), 4, "position across interpolated or not, kernels that change or not");
     assert!(on_sums, "running sums");
+    assert!(far, "tails of diffraction gathered apart");
 }

@@ -153,10 +153,6 @@ impl Plan<'_> {
                 self.add(colour, x0, y, &values, gains.as_deref(), row, &mut out);
             }
         }
-        // Tables overshoot by up to a few thousandths at the corners of a sharp kernel; light is never below zero.
-        for value in out.iter_mut().flatten() {
-            *value = value.max(0.0);
-        }
         Some((part, out))
     }
 
