@@ -210,7 +210,19 @@ fn everything() -> Patch {
     patch
 }
 
-/// The ten kinds of patch; blur discs and split orders count once each.
+/// A wide blur askew: kernels change over the patch, and the blur grows across the pupil.
+fn wide_askew() -> Patch {
+    let mut scene = stage::plain();
+    tall(&mut scene);
+    scene.lens.focal_m = 35e-3;
+    scene.lens.f_number = 1.4;
+    scene.camera.mosaic = BAYER;
+    stage::waves(&mut scene, 41.0, 0.1);
+    stage::place(&mut scene, 1.9, 45.0, DVec2::ZERO, [25.0, 0.0, 3.0]);
+    patch("blur disc of 45, yaw 25°, roll 3°", scene, 1 << 14)
+}
+
+/// The ten kinds of patch, and one more; blur discs and split orders count once each.
 fn all() -> Vec<Patch> {
     vec![
         heavy_moire(),
@@ -219,6 +231,7 @@ fn all() -> Vec<Patch> {
         disc("blur disc of 3", 3.0, 1 << 13),
         disc("blur disc of 20", 20.0, 1 << 14),
         disc("blur disc of 60", 60.0, 1 << 14),
+        wide_askew(),
         fast_shutter(),
         split("split, 20 clocks, even", SplitOrder::Even),
         split("split, 20 clocks, bit-reversed", SplitOrder::BitReversed),

@@ -147,6 +147,19 @@ impl Blur {
         }
     }
 
+    /// [`Self::pupil`] of a round iris as a table over the length of the frequency vector, up to `end` cycles per photosite,
+    /// for places with one blur disc and wavelength: straight lines, error below 1e-4. `None` for a bladed iris.
+    pub fn pupil_table(&self, disc: f64, wavelength_m: f64, end: f64) -> Option<Table> {
+        if self.iris != Iris::Round {
+            return None;
+        }
+        // The disc's transform turns by π·c·f; 0.05² / 8 · 1/4 is 8e-5.
+        let step = (0.05 / (PI * disc.abs())).min(1.0 / 512.0);
+        Some(Table::new(end, step, |f| {
+            f64::from(self.pupil(DVec2::new(f, 0.0), disc, wavelength_m).0)
+        }))
+    }
+
     /// What a wall askew adds to [`Self::pupil`], its imaginary part, for the view from the photosite: over the pupil
     /// the shift M·q/(1 + b·q) ≈ M·q·(1 − b·q) instead of M·q, to the first order in the skew `b` (right, down).
     ///

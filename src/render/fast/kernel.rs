@@ -11,6 +11,7 @@ use super::far::{self, Tails};
 use super::shape_change;
 use crate::math::fft::Inverse2d;
 use crate::math::special::{jinc, sinc};
+use crate::math::table::Table;
 use crate::optics::blur::Blur;
 use crate::wall::EmitterShape;
 use glam::{DMat2, DVec2};
@@ -110,7 +111,21 @@ impl Sampling {
 fn steps(local: &Local, h: f64) -> [usize; 2] {
     let inverse = local.whole.inverse();
     [inverse.x_axis, inverse.y_axis]
-        .map(|q| (q.length() / h).ceil().clamp(1.0, MOST_STEPS) as usize)
+        .map(|q| smooth((q.length() / h).ceil().clamp(1.0, MOST_STEPS) as usize))
+}
+
+/// The next number that has no prime factor above 7: transforms of other lengths take much longer.
+fn smooth(n: usize) -> usize {
+    let is_smooth = |n: &usize| {
+        let mut rest = *n;
+        for p in [2, 3, 5, 7] {
+            while rest.is_multiple_of(p) {
+                rest /= p;
+            }
+        }
+        rest == 1
+    };
+    (n.max(1)..).find(is_smooth).unwrap_or(n)
 }
 
 /// Most steps inside a pixel: tables grow with their square. In focus this is short of the wanted 1/20 photosite where
@@ -229,6 +244,7 @@ fn grid(
     let before = [widest.x.floor() as usize, widest.y.floor() as usize];
     let periods =
         [before[0] + widest.x.ceil() as usize + 1, before[1] + widest.y.ceil() as usize + 1];
+    let periods = periods.map(smooth);
     Grid { sampling, before, periods, far: false }
 }
 
@@ -318,7 +334,7 @@ fn hold(blur: &Blur, sides: &[Local; 4], wavelength_m: f64) -> f64 {
     let [_, _, top, bottom] = sides;
     let mut most = shape_change(top, bottom) / 2.0 / 0.3;
     for g in HARMONICS {
-        let view = |l: &Local| photosite_view(blur, l, wavelength_m, g, 0.0);
+        let view = |l: &Local| photosite_view(blur, l, wavelength_m, g);
         most = most.max(f64::from((view(bottom) - view(top)).norm()) / 2.0 / 2e-4);
     }
     1.0 / most.max(1.0)
@@ -410,6 +426,7 @@ impl Grid {
             EmitterShape::Disc { diameter_m } => diameter_m / source.pitch_m,
             _ => 0.0,
         };
+        let view = View::new(blur, local, source.wavelength_m, self);
         let mut out = Vec::with_capacity(columns * self.half_rows());
         for &(gv, down) in &down[..self.half_rows()] {
             out.extend(across.iter().map(|&(gu, across)| {
@@ -419,8 +436,7 @@ impl Grid {
                 if emitter.abs() < NOTHING {
                     return Complex32::default();
                 }
-                emitter
-                    * photosite_view(blur, local, source.wavelength_m, g, NOTHING / emitter.abs())
+                emitter * view.at(g, NOTHING / emitter.abs())
             }));
         }
         out
@@ -458,31 +474,57 @@ impl Grid {
 }
 
 /// Transform of what a photosite sees of the wall, without the emitter: frequency in cycles per pixel.
-///
-/// Zero where its photosite part is below `nothing`.
-#[inline]
-pub(super) fn photosite_view(
-    blur: &Blur,
-    local: &Local,
+pub(super) fn photosite_view(blur: &Blur, local: &Local, wavelength_m: f64, g: DVec2) -> Complex32 {
+    View { blur, local, wavelength_m, pupil: None }.at(g, 0.0)
+}
+
+/// What a photosite sees of the wall, for many frequencies.
+struct View<'a> {
+    blur: &'a Blur,
+    local: &'a Local,
     wavelength_m: f64,
-    g: DVec2,
-    nothing: f32,
-) -> Complex32 {
-    let on_sensor = |m: &DMat2| DVec2::new(m.x_axis.dot(g), m.y_axis.dot(g));
-    let sensor = blur.sensor(on_sensor(&local.whole));
-    if sensor.abs() < nothing {
-        return Complex32::default();
+    /// The round pupil's transfer function, where it is tabulated.
+    pupil: Option<Table>,
+}
+
+impl<'a> View<'a> {
+    /// With a table that serves a grid.
+    fn new(blur: &'a Blur, local: &'a Local, wavelength_m: f64, grid: &Grid) -> Self {
+        let [su, sv] = grid.sampling.steps.map(|s| s as f64 / 2.0);
+        let end = [DVec2::new(su, sv), DVec2::new(su, -sv)]
+            .map(|g| on_sensor(&local.plain, g).length())
+            .into_iter()
+            .fold(0.0, f64::max);
+        Self { blur, local, wavelength_m, pupil: blur.pupil_table(local.disc, wavelength_m, end) }
     }
-    let f = on_sensor(&local.plain);
-    let (re, im) = blur.pupil(f, local.disc, wavelength_m);
-    // What a photosite sees is the point spread mirrored: the conjugate.
-    let im = blur.skew(f, local.disc, local.skew, wavelength_m) - im;
-    let view = Complex32::new(sensor * re, sensor * im);
-    let aside = 2.0 * PI * local.disc * blur.skew_shift(local.disc, local.skew).dot(f);
-    if aside == 0.0 {
-        return view;
+
+    /// Transform at a frequency in cycles per pixel; zero where its photosite part is below `nothing`.
+    #[inline]
+    fn at(&self, g: DVec2, nothing: f32) -> Complex32 {
+        let (blur, local) = (self.blur, self.local);
+        let sensor = blur.sensor(on_sensor(&local.whole, g));
+        if sensor.abs() < nothing {
+            return Complex32::default();
+        }
+        let f = on_sensor(&local.plain, g);
+        let (re, im) = match &self.pupil {
+            Some(table) => (table.at(f.length()), 0.0),
+            None => blur.pupil(f, local.disc, self.wavelength_m),
+        };
+        // What a photosite sees is the point spread mirrored: the conjugate.
+        let im = blur.skew(f, local.disc, local.skew, self.wavelength_m) - im;
+        let view = Complex32::new(sensor * re, sensor * im);
+        let aside = 2.0 * PI * local.disc * blur.skew_shift(local.disc, local.skew).dot(f);
+        if aside == 0.0 {
+            return view;
+        }
+        view * Complex32::new(libm::cos(aside) as f32, -libm::sin(aside) as f32)
     }
-    view * Complex32::new(libm::cos(aside) as f32, -libm::sin(aside) as f32)
+}
+
+/// Frequency on the sensor, cycles per photosite, of one on the wall, cycles per pixel.
+fn on_sensor(m: &DMat2, g: DVec2) -> DVec2 {
+    DVec2::new(m.x_axis.dot(g), m.y_axis.dot(g))
 }
 
 #[cfg(test)]

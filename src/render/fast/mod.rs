@@ -311,7 +311,7 @@ impl<'a> Plan<'a> {
         let (mut constant, mut linear) = (0.0_f32, 0.0_f32);
         let wavelength_m = self.sources[0].wavelength_m;
         for g in HARMONICS {
-            let view = |l: &Local| photosite_view(&self.blur, l, wavelength_m, g, 0.0);
+            let view = |l: &Local| photosite_view(&self.blur, l, wavelength_m, g);
             let m = view(middle);
             let [l, r, t, b] = [left, right, top, bottom].map(view);
             let (sx, sy) = ((r - l) * 0.5, (b - t) * 0.5);

@@ -15,20 +15,57 @@ struct Stretch {
 impl Grid {
     /// Sorts planes (middle, and slopes if any) into weights.
     pub(super) fn lay_out(&self, planes: &[Vec<f32>]) -> Kernel {
-        /// Weights below these shares of the largest are left out (and made up for).
-        const NEGLIGIBLE: f32 = 1e-5;
-        const NEGLIGIBLE_DIFFERENCE: f32 = 3e-4;
+        /// Weights below this share of the largest are left out (and made up for).
+        const NEGLIGIBLE: f32 = 1e-4;
+        /// The same for differences, the most that is left out first.
+        const DIFFERENCES: [f32; 5] = [1e-2, 3e-3, 1e-3, 3e-4, 1e-4];
+        /// What leaving differences out may change of a kernel, root of the sum of squares: as a share of the contrast of
+        /// random content that it costs.
+        const CHANGE: f64 = 2e-3;
         // The largest weight of a tail is itself small.
-        let negligible = if self.far { 100.0 * NEGLIGIBLE } else { NEGLIGIBLE };
+        let negligible = if self.far { 10.0 * NEGLIGIBLE } else { NEGLIGIBLE };
         let plain = Peaks::new(self, planes, false).stretches(negligible);
         // Differences pay only where rows are long.
         if self.periods[0] > 2 * LANES && !self.far {
-            let edges = Peaks::new(self, planes, true).stretches(NEGLIGIBLE_DIFFERENCE);
-            if 4 * cost(&edges) < 3 * cost(&plain) {
-                return self.keep(planes, true, &edges);
+            let peaks = Peaks::new(self, planes, true);
+            for share in DIFFERENCES {
+                let edges = peaks.stretches(share);
+                if 4 * cost(&edges) >= 3 * cost(&plain) {
+                    break;
+                }
+                if self.change(&planes[0], &edges) <= CHANGE {
+                    return self.keep(planes, true, &edges);
+                }
             }
         }
         self.keep(planes, false, &plain)
+    }
+
+    /// What leaving the differences outside some stretches out changes of a plane at its first phase: root of the sum of
+    /// squares, over that of the plane.
+    fn change(&self, plane: &[f32], rows: &[[Stretch; 2]]) -> f64 {
+        let (mut off, mut all) = (0.0, 0.0);
+        let n = self.periods[0];
+        let mut taps = vec![0.0_f32; n + 1];
+        for (j, row) in rows.iter().enumerate() {
+            let line = &plane[self.place(1, j) * self.sizes()[0]..];
+            let weight = |i: usize| line[self.place(0, i)];
+            for (i, tap) in taps.iter_mut().enumerate() {
+                let before = if i > 0 { weight(i - 1) } else { 0.0 };
+                *tap = before - if i < n { weight(i) } else { 0.0 };
+            }
+            let back = PutBack::new(row, n + 1, true);
+            back.put(&mut taps);
+            back.outside.iter().for_each(|range| taps[range.clone()].fill(0.0));
+            let mut kept = 0.0;
+            for (i, tap) in taps[..n].iter().enumerate() {
+                kept -= f64::from(*tap);
+                let weight = f64::from(weight(i));
+                off += (kept - weight) * (kept - weight);
+                all += weight * weight;
+            }
+        }
+        (off / all).sqrt()
     }
 
     /// Place on a periodic fine axis of the pixel that is tap `tap` at phase 0.
