@@ -236,6 +236,7 @@ fn all() -> Vec<Patch> {
         split("split, 20 clocks, even", SplitOrder::Even),
         split("split, 20 clocks, bit-reversed", SplitOrder::BitReversed),
         edge(),
+        ideal_corner(),
         global(),
         coarse(),
         everything(),
@@ -401,4 +402,28 @@ fn audit_all() {
         }
     }
     assert!(failed.is_empty(), "disagreement on {failed:#?}");
+}
+
+/// The ideal frame at a corner of the wall: light that is held up to the outline and ends there.
+fn ideal_corner() -> Patch {
+    let mut scene = stage::plain();
+    stage::waves(&mut scene, 23.0, 0.4);
+    for (emitter, y) in scene.wall.emitters.iter_mut().zip([0.5e-3, -0.3e-3, 0.8e-3]) {
+        emitter.offset_m.y = y;
+    }
+    let corner = DVec2::new(120.0 * 2.6e-3, 80.0 * 2.6e-3);
+    stage::place(&mut scene, 3.1, 2.0, corner, [4.0, -3.0, 2.0]);
+    let mut patch = patch("ideal frame, corner of the wall", scene.ideal(), 1 << 13);
+    patch.window = stage::window(&patch.scene, 0, 0, 48, 48);
+    patch
+}
+
+#[test]
+fn the_fast_engine_agrees_on_the_ideal_frame_of_a_corner() {
+    let patch = ideal_corner();
+    let found = audit(&patch, Diffraction::Off, 1);
+    assert!(found.agrees(), "{found:?}");
+    let frame = fast(&patch.scene, 0, patch.window, &Run::default()).unwrap();
+    let dark = frame.planes[0].data.iter().filter(|v| **v < 1.0).count();
+    assert!(dark > 300, "part of the patch lies beyond the wall");
 }

@@ -35,6 +35,11 @@ impl Tails {
         let stride = 1 << ((near / 1.5) as u32).clamp(1, 8).ilog2();
         Self { near, far: Some(whole), stride }
     }
+
+    /// The near part alone, with the tail folded back: for differences of light that are small already.
+    pub fn folded(&self) -> Self {
+        Self { far: None, stride: 1, ..*self }
+    }
 }
 
 /// The photosites along an axis of `n` at which the far light around photosite `x` is gathered: at or before it, and after

@@ -15,7 +15,7 @@ use crate::math::table::Table;
 use crate::optics::blur::Blur;
 use crate::wall::EmitterShape;
 use glam::{DMat2, DVec2};
-use rustfft::num_complex::Complex32;
+use rustfft::num_complex::{Complex32, Complex64};
 use std::f64::consts::PI;
 
 /// Lanes in which taps are summed; the sums have the same bits on any processor because this is fixed.
@@ -182,12 +182,50 @@ pub(super) struct Source {
     pub shape: EmitterShape,
     pub pitch_m: f64,
     pub wavelength_m: f64,
+    /// What the wall's outline does to it, across and down.
+    pub outline: [Outline; 2],
+}
+
+/// What the wall's outline does to a tent: bilinear light holds its value from the outermost pixels' centres to the
+/// outline, and ends there. Along an axis the outermost tent becomes itself plus a difference, and this is the difference.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum Outline {
+    /// The emitter itself.
+    Whole,
+    /// The difference at the first pixel, whose centre is so many pixels inside the outline.
+    First(f64),
+    /// The difference at the last pixel.
+    Last(f64),
+}
+
+impl Outline {
+    /// Transform of the difference: a box from the outline to the centre, less the tent's outer half. The centre lies at most
+    /// one pixel inside.
+    fn difference(inside: f64, g: f64) -> Complex64 {
+        let a = 2.0 * PI * g;
+        if a.abs() < 1e-6 {
+            return Complex64::new(inside - 0.5, 0.0);
+        }
+        let i = Complex64::i();
+        let turned = |x: f64| Complex64::new(libm::cos(a * x), libm::sin(a * x));
+        let held = (turned(inside) - 1.0) / (i * a);
+        let half_tent = i / a - (turned(1.0) - 1.0) / (a * a);
+        held - half_tent
+    }
 }
 
 impl Source {
     /// Transform of the shape with unit light along one axis, frequency in cycles per pixel; 1 for
-    /// a disc, which has no such factors.
-    fn factor(&self, axis: usize, g: f64) -> f64 {
+    /// a disc, which has no such factors. Conjugate, since a weight is the view times the emitter moved to a pixel.
+    fn factor(&self, axis: usize, g: f64) -> Complex64 {
+        match self.outline[axis] {
+            Outline::Whole => Complex64::from(self.whole(axis, g)),
+            Outline::First(inside) => Outline::difference(inside, g).conj(),
+            Outline::Last(inside) => Outline::difference(inside, g),
+        }
+    }
+
+    fn whole(&self, axis: usize, g: f64) -> f64 {
         match self.shape {
             EmitterShape::Rectangle { width_m, height_m } => {
                 sinc(g * if axis == 0 { width_m } else { height_m } / self.pitch_m)
@@ -432,11 +470,13 @@ impl Grid {
             out.extend(across.iter().map(|&(gu, across)| {
                 let g = DVec2::new(gu, gv);
                 let round = if disc > 0.0 { jinc(PI * disc * g.length()) } else { 1.0 };
-                let emitter = (across * down * round) as f32;
-                if emitter.abs() < NOTHING {
+                let emitter = across * down * round;
+                let emitter = Complex32::new(emitter.re as f32, emitter.im as f32);
+                let size = emitter.re.abs().max(emitter.im.abs());
+                if size < NOTHING {
                     return Complex32::default();
                 }
-                emitter * view.at(g, NOTHING / emitter.abs())
+                emitter * view.at(g, NOTHING / size)
             }));
         }
         out
@@ -561,6 +601,7 @@ mod tests {
                     shape: EmitterShape::Rectangle { width_m: 5e-4, height_m: 8e-4 },
                     pitch_m: 2.6e-3,
                     wavelength_m: 525e-9,
+                    outline: [Outline::Whole; 2],
                 };
                 for sides in [None, Some(sides)] {
                     let shape = TileShape { middle: local(1.0), sides };

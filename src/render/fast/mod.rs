@@ -23,10 +23,11 @@ use crate::optics::projection::{Projection, SensorGrid, WallGrid};
 use crate::optics::transfer;
 use crate::scene::Scene;
 use crate::sensor::Mosaic;
+use crate::wall::EmitterShape;
 use far::Tails;
 use fearless_simd::Level;
 use glam::DVec2;
-use kernel::{HARMONICS, Kernels, Local, Source, TileShape, photosite_view};
+use kernel::{HARMONICS, Kernels, Local, Outline, Source, TileShape, photosite_view};
 use light::Lighting;
 use rayon::prelude::*;
 use std::f64::consts::PI;
@@ -93,7 +94,8 @@ pub fn table_bytes(scene: &Scene, window: Window) -> f64 {
     let held = (KEPT + rayon::current_num_threads()).min(tiles.len()) as f64;
     shapes
         .map(|shape| {
-            let [making, kept] = kernel::bytes(&plan.blur, &shape, &plan.sources, &plan.tails);
+            let [making, kept] =
+                kernel::bytes(&plan.blur, &shape, &plan.lots[0].sources, &plan.tails);
             // What is being made counts as held already.
             (making - kept) * busy + kept * held
         })
@@ -114,9 +116,8 @@ struct Plan<'a> {
     skewed: bool,
     /// How the tails of diffraction are parted from the rest.
     tails: Tails,
-    /// Emitters that need kernels of their own, and which of them each colour uses.
-    sources: Vec<Source>,
-    source_of: [usize; 3],
+    /// All emitters, then what the wall's outline changes.
+    lots: Vec<Lot>,
     /// Offset of each colour's lattice, wall pixels right and down.
     offsets: [DVec2; 3],
     /// Electrons of a photosite class (row) from steady full light of an emitter colour (column), on axis.
@@ -127,7 +128,7 @@ struct Plan<'a> {
     /// The vectors that taps are summed with: the widest at hand.
     level: Level,
     /// Kernels of the latest local geometries; a camera that faces the wall has one for all tiles.
-    kept: Mutex<Vec<(TileShape, Arc<Kernels>)>>,
+    kept: Mutex<Vec<(TileShape, usize, Arc<Kernels>)>>,
 }
 
 /// A tile: its rectangle on the full sensor, and its local geometry, if it sees the wall's plane.
@@ -158,19 +159,7 @@ impl<'a> Plan<'a> {
         );
         blur.aperture = camera.fill_factor.sqrt();
 
-        let mut sources: Vec<Source> = Vec::new();
-        let source_of = [0, 1, 2].map(|c| {
-            let emitter = &wall.emitters[c];
-            let source = Source {
-                shape: emitter.shape,
-                pitch_m: wall.pitch_m,
-                wavelength_m: if blur.is_chromatic() { emitter.wavelength_m } else { 0.0 },
-            };
-            sources.iter().position(|s| *s == source).unwrap_or_else(|| {
-                sources.push(source);
-                sources.len() - 1
-            })
-        });
+        let lots = Lot::all(wall, blur.is_chromatic());
         let offsets = [0, 1, 2].map(|c| {
             let o = wall.emitters[c].offset_m / wall.pitch_m;
             DVec2::new(o.x, -o.y)
@@ -193,8 +182,7 @@ impl<'a> Plan<'a> {
             skewed,
             tails,
             lighting: Lighting::new(scene, frame, rows),
-            sources,
-            source_of,
+            lots,
             offsets,
             electrons: electrons_of_white(scene),
             falloff,
@@ -309,7 +297,7 @@ impl<'a> Plan<'a> {
         let down = change(top).max(change(bottom));
         let shape = corners.iter().map(change).fold(across.max(down), f64::max);
         let (mut constant, mut linear) = (0.0_f32, 0.0_f32);
-        let wavelength_m = self.sources[0].wavelength_m;
+        let wavelength_m = self.lots[0].sources[0].wavelength_m;
         for g in HARMONICS {
             let view = |l: &Local| photosite_view(&self.blur, l, wavelength_m, g);
             let m = view(middle);
@@ -330,20 +318,84 @@ impl<'a> Plan<'a> {
         Fit { across, down, worst, constant: shape <= 1.0 && constant <= HARMONIC }
     }
 
-    fn kernels(&self, shape: &TileShape) -> Arc<Kernels> {
-        if let Some((_, kernels)) =
-            self.kept.lock().unwrap_or_else(|e| e.into_inner()).iter().find(|(s, _)| s == shape)
+    /// Kernels of the set `lot`, of [`Plan::lots`], over a tile.
+    fn kernels(&self, shape: &TileShape, lot: usize) -> Arc<Kernels> {
+        if let Some((_, _, kernels)) = self
+            .kept
+            .lock()
+            .unwrap_or_else(|e| e.into_inner())
+            .iter()
+            .find(|(s, l, _)| s == shape && *l == lot)
         {
             return kernels.clone();
         }
-        let kernels = kernel::kernels(&self.blur, shape, &self.sources, &self.tails, &self.fft);
+        let sources = &self.lots[lot].sources;
+        let tails = if lot == 0 { self.tails } else { self.tails.folded() };
+        let kernels = kernel::kernels(&self.blur, shape, sources, &tails, &self.fft);
         let kernels = Arc::new(kernels);
         let mut kept = self.kept.lock().unwrap_or_else(|e| e.into_inner());
-        if kept.len() == KEPT {
+        if kept.len() == KEPT + self.lots.len() - 1 {
             kept.remove(0);
         }
-        kept.push((*shape, kernels.clone()));
+        kept.push((*shape, lot, kernels.clone()));
         kernels
+    }
+}
+
+/// Emitters of some of the wall's pixels.
+struct Lot {
+    /// Emitters that need kernels of their own, and which of them each colour uses.
+    sources: Vec<Source>,
+    source_of: [usize; 3],
+    /// Columns and rows of the wall's pixels.
+    pixels: [std::ops::Range<i64>; 2],
+}
+
+impl Lot {
+    fn new(each: [Source; 3], pixels: [std::ops::Range<i64>; 2]) -> Self {
+        let mut sources: Vec<Source> = Vec::new();
+        let source_of = each.map(|source| {
+            sources.iter().position(|s| *s == source).unwrap_or_else(|| {
+                sources.push(source);
+                sources.len() - 1
+            })
+        });
+        Self { sources, source_of, pixels }
+    }
+
+    /// All emitters of the wall; and, where light is a tent around every pixel, what the wall's outline changes of the
+    /// outermost pixels, side by side and corner by corner.
+    fn all(wall: &crate::wall::Wall, is_chromatic: bool) -> Vec<Self> {
+        let (columns, rows) = (i64::from(wall.columns), i64::from(wall.rows));
+        let each = |across: fn(f64) -> Outline, down: fn(f64) -> Outline| {
+            [0, 1, 2].map(|c| {
+                let emitter = &wall.emitters[c];
+                let o = emitter.offset_m / wall.pitch_m;
+                Source {
+                    shape: emitter.shape,
+                    pitch_m: wall.pitch_m,
+                    wavelength_m: if is_chromatic { emitter.wavelength_m } else { 0.0 },
+                    outline: [across(o.x), down(-o.y)],
+                }
+            })
+        };
+        let whole: fn(f64) -> Outline = |_| Outline::Whole;
+        let mut lots = vec![Self::new(each(whole, whole), [0..columns, 0..rows])];
+        if wall.emitters.iter().any(|e| e.shape != EmitterShape::Tent) {
+            return lots;
+        }
+        let first: fn(f64) -> Outline = |o| Outline::First((0.5 + o).clamp(0.0, 1.0));
+        let last: fn(f64) -> Outline = |o| Outline::Last((0.5 - o).clamp(0.0, 1.0));
+        let across = [(whole, 0..columns), (first, 0..1), (last, columns - 1..columns)];
+        let down = [(whole, 0..rows), (first, 0..1), (last, rows - 1..rows)];
+        for (i, (x, pixels_x)) in across.iter().enumerate() {
+            for (j, (y, pixels_y)) in down.iter().enumerate() {
+                if i + j > 0 {
+                    lots.push(Self::new(each(*x, *y), [pixels_x.clone(), pixels_y.clone()]));
+                }
+            }
+        }
+        lots
     }
 }
 

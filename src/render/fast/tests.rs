@@ -68,7 +68,7 @@ fn every_kind_of_vector_has_the_same_bits() {
             let scene = scene(&edits);
             let plan = Plan::new(&scene, 0, scene.camera.crop);
             for shape in plan.tiles().iter().filter_map(|tile| tile.shape) {
-                let kernels = plan.kernels(&shape);
+                let kernels = plan.kernels(&shape, 0);
                 far |= !kernels.far.is_empty();
                 for kernel in &kernels.near {
                     paths.insert((kernel.sampling.lerp_across, kernel.slopes.is_some()));

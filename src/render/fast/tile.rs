@@ -1,6 +1,6 @@
 //! One tile of the sensor, row by row.
 
-use super::kernel::{Group, Kernel, LANES, TOGETHER};
+use super::kernel::{Group, Kernel, Kernels, LANES, TOGETHER, TileShape, reach};
 use super::light::Lit;
 use super::{Plan, Tile, far};
 use crate::frame::Window;
@@ -61,6 +61,7 @@ struct WallPoints {
 
 /// What it takes to gather with one kind of kernels over a tile.
 struct Layer<'k> {
+    lot: usize,
     tile: Window,
     kernels: &'k [Kernel],
     bands: Vec<Band>,
@@ -125,10 +126,19 @@ impl Plan<'_> {
         let part = Window { x: x0, y: y0, width: x1 - x0, height: y1 - y0 };
         let width = part.width as usize;
 
-        let kernels = self.kernels(&shape);
+        let kernels = self.kernels(&shape, 0);
         // The whole tile's outline even for a crop: running sums start at the light buffer's edge.
-        let mut near = self.layer(&kernels.near, &a, a)?;
+        let mut near = self.layer(&kernels.near, 0, &a, a)?;
         let far = self.far_light(&kernels.far, &a, &part);
+        let at_outline: Vec<(usize, std::sync::Arc<Kernels>)> = (1..self.lots.len())
+            .filter(|&lot| self.sees(&a, &shape, lot))
+            .map(|lot| (lot, self.kernels(&shape, lot)))
+            .collect();
+        let mut at_outline: Vec<Layer> = at_outline
+            .iter()
+            .filter_map(|(lot, kernels)| self.layer(&kernels.near, *lot, &a, a))
+            .collect();
+        let mut more = vec![0.0_f32; width];
 
         let planes = self.scene.camera.mosaic.planes();
         let mut out = vec![vec![0.0_f32; width * part.height as usize]; planes];
@@ -146,6 +156,11 @@ impl Plan<'_> {
                 if !self.gather_layer(&mut near, colour, y, &points, &mut looks, &mut values) {
                     values.fill(0.0);
                 }
+                for layer in &mut at_outline {
+                    if self.gather_layer(layer, colour, y, &points, &mut looks, &mut more) {
+                        values.iter_mut().zip(&more).for_each(|(v, m)| *v += m);
+                    }
+                }
                 if let Some(far) = &far {
                     far.add(colour, y, x0, &mut values);
                 }
@@ -156,21 +171,43 @@ impl Plan<'_> {
         Some((part, out))
     }
 
-    /// Buffers for gathering with some kernels over a tile, for photosites inside `outline`; `None` if none sees the
-    /// wall.
+    /// Whether a tile may see the pixels of a lot.
+    fn sees(&self, tile: &Window, shape: &TileShape, lot: usize) -> bool {
+        let Some((low, high)) = self.bounds(tile) else { return false };
+        let places = shape.sides.iter().flatten().chain([&shape.middle]);
+        let reach = places.fold(glam::DVec2::ZERO, |most, local| {
+            most.max(reach(&self.blur, local, self.tails.near))
+        }) + 3.0;
+        (0..2).all(|axis| {
+            let pixels = &self.lots[lot].pixels[axis];
+            low[axis] - reach[axis] < pixels.end as f64
+                && high[axis] + reach[axis] > pixels.start as f64
+        })
+    }
+
+    /// Buffers for gathering with the kernels of a lot over a tile, for photosites inside `outline`; `None` if none sees
+    /// the lot's pixels.
     fn layer<'k>(
         &self,
         kernels: &'k [Kernel],
+        lot: usize,
         tile: &Window,
         outline: Window,
     ) -> Option<Layer<'k>> {
         let (low, high) = self.bounds(&outline)?;
         let needed = self.needed();
         let strips = [0, 1, 2].map(|c| {
-            needed[c].then(|| self.strip(c, kernels.get(self.source_of[c])?, low, high))?
+            let kernel = kernels.get(self.lots[lot].source_of[c]);
+            needed[c].then(|| self.strip(c, kernel?, lot, low, high))?
         });
         let bands = kernels.iter().map(|k| Band::new(k, tile)).collect();
-        strips.iter().any(Option::is_some).then_some(Layer { tile: *tile, kernels, bands, strips })
+        strips.iter().any(Option::is_some).then_some(Layer {
+            lot,
+            tile: *tile,
+            kernels,
+            bands,
+            strips,
+        })
     }
 
     /// Light of one colour at the photosites of a row that look at `points`; false if none reaches them.
@@ -184,10 +221,10 @@ impl Plan<'_> {
         values: &mut [f32],
     ) -> bool {
         let Some(strip) = &mut layer.strips[colour] else { return false };
-        let source = self.source_of[colour];
+        let source = self.lots[layer.lot].source_of[colour];
         let (kernel, band) = (&layer.kernels[source], &mut layer.bands[source]);
         band.move_to(kernel, y);
-        self.relight(colour, kernel, strip, y, points);
+        self.relight(colour, kernel, layer.lot, strip, y, points);
         let in_rows = band.rows.is_none();
         let vertical = if in_rows { band.place(f64::from(y) + 0.5) } else { 0.0 };
         let weights = band.weights(kernel);
@@ -215,7 +252,7 @@ impl Plan<'_> {
             height: (tile.height + stride).min(camera.rows - tile.y),
             ..*tile
         };
-        let mut layer = self.layer(kernels, tile, outline)?;
+        let mut layer = self.layer(kernels, 0, tile, outline)?;
         let (first, last) = (columns[0], columns[columns.len() - 1]);
         let all = (last - first + 1) as usize;
         let mut every = WallPoints { u: vec![0.0; all], v: vec![0.0; all] };
@@ -361,21 +398,28 @@ impl Plan<'_> {
     }
 
     /// An empty light buffer that holds all taps of a tile; `None` if none falls on the wall.
-    fn strip(&self, colour: usize, kernel: &Kernel, low: DVec2, high: DVec2) -> Option<LightStrip> {
+    fn strip(
+        &self,
+        colour: usize,
+        kernel: &Kernel,
+        lot: usize,
+        low: DVec2,
+        high: DVec2,
+    ) -> Option<LightStrip> {
         let offset = self.offsets[colour] + 0.5;
-        let wall = &self.scene.wall;
-        let span = |axis: usize, taps: usize, pixels: u32| {
-            let (taps, pixels) = (taps as i64, i64::from(pixels));
+        let span = |axis: usize, taps: usize| {
+            let taps = taps as i64;
+            let pixels = &self.lots[lot].pixels[axis];
             let before = kernel.before[axis] as i64;
             // One pixel more on both sides than the outline asks for: rounding.
             let first = (low[axis] - offset[axis]).floor().max(-1e9) as i64 - before - 1;
             let last = (high[axis] - offset[axis]).floor().min(1e9) as i64 - before + taps + 1;
-            let (first, last) = (first.max(-taps), last.min(pixels + taps));
-            (last - first >= taps && last > 0 && first < pixels)
+            let (first, last) = (first.max(pixels.start - taps), last.min(pixels.end + taps));
+            (last - first >= taps && last > pixels.start && first < pixels.end)
                 .then_some((first, (last - first) as usize))
         };
-        let (first_column, stride) = span(0, kernel.across, wall.columns)?;
-        let (first_row, rows) = span(1, kernel.down, wall.rows)?;
+        let (first_column, stride) = span(0, kernel.across)?;
+        let (first_row, rows) = span(1, kernel.down)?;
         Some(LightStrip {
             first_row,
             first_column,
@@ -392,6 +436,7 @@ impl Plan<'_> {
         &self,
         colour: usize,
         kernel: &Kernel,
+        lot: usize,
         strip: &mut LightStrip,
         y: u32,
         points: &WallPoints,
@@ -410,10 +455,11 @@ impl Plan<'_> {
         let first = (low - offset).floor().max(-1e9) as i64 - kernel.before[1] as i64;
         let last =
             (high - offset).floor().min(1e9) as i64 - kernel.before[1] as i64 + kernel.down as i64;
-        let first = first.max(strip.first_row).max(0);
-        let last = last.min(strip.first_row + strip.rows as i64).min(i64::from(wall.rows));
-        let from = strip.first_column.max(0);
-        let to = (strip.first_column + strip.stride as i64).min(i64::from(wall.columns));
+        let [columns, rows] = &self.lots[lot].pixels;
+        let first = first.max(strip.first_row).max(rows.start);
+        let last = last.min(strip.first_row + strip.rows as i64).min(rows.end);
+        let from = strip.first_column.max(columns.start);
+        let to = (strip.first_column + strip.stride as i64).min(columns.end);
         if from >= to {
             return;
         }
