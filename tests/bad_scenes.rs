@@ -39,6 +39,11 @@ fn hold(cases: Vec<Option<String>>) {
 }
 
 #[test]
+fn an_open_shutter_of_a_broadcast_rate_is_fine() {
+    hold(vec![more("camera: {frame_rate_fps: 23.976, shutter_speed: 1/23.976}", &["(accepted)"])]);
+}
+
+#[test]
 fn the_base_scene_is_fine() {
     let text = [WALL, LENS, PLACE, ""].join("\n");
     if let Err(problems) = parse(&text, "base", &NoPictures) {
@@ -138,6 +143,18 @@ fn keys_and_types() {
             "drive: {genlock: lokced}",
             &[
                 "line 4, drive.genlock: 'lokced' is not known; allowed: locked, free (did you mean `locked`?)",
+            ],
+        ),
+        more(
+            "drive: {genlock: free, phase_deg: 20}",
+            &[
+                "line 4, drive.phase_deg: unknown key (`phase_deg` belongs under `drive.genlock.locked` or `drive.genlock.free`)",
+            ],
+        ),
+        place(
+            "placement: {distance_m: 3,5}",
+            &[
+                "line 3, placement.5: unknown key (keys do not begin with a digit; write decimals with a point, such as 3.5)",
             ],
         ),
         more(
@@ -288,6 +305,18 @@ fn impossible_walls_and_drives() {
             "wall: {pixel_pitch_mm: 2.6, size_px: [9, 9], white_xy: [0.7, 0.2]}",
             &[
                 "line 1, wall.white_xy: no mixture of the three emitters gives white at x 0.7, y 0.2 (choose a white inside the triangle of the emitter colours)",
+            ],
+        ),
+        wall(
+            "wall: {pixel_pitch_mm: 2.6, size_px: [9, 9], emitters: {red: {xy: [0.9, 0.9]}}}",
+            &[
+                "line 1, wall.emitters.red.xy: no light has the chromaticity x 0.9, y 0.9; allowed: y above 0, and x + y up to 1",
+            ],
+        ),
+        wall(
+            "wall: {pixel_pitch_mm: 2.6, size_px: [9, 9], white_xy: [0.3, 0]}",
+            &[
+                "line 1, wall.white_xy: no light has the chromaticity x 0.3, y 0; allowed: y above 0, and x + y up to 1",
             ],
         ),
         more(

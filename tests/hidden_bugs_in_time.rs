@@ -155,12 +155,24 @@ fn all_drives() -> Vec<Drive> {
         fall_s: 0.3e-6,
         ..drives[0]
     };
+    let many = Drive {
+        scan: 2,
+        refresh_hz: 2048.0 * base.video_hz,
+        dark_slot_s: 0.0,
+        dark_refresh_s: 0.0,
+        rise_s: 0.0,
+        fall_s: 0.0,
+        ..base
+    };
     drives.extend([
         Drive { kind: DriveKind::Scanned, ..base },
         Drive { kind: DriveKind::Scanned, refresh_hz: 3700.0, ..base },
         Drive { kind: DriveKind::Scanned, dark_frame_s: 0.7e-3, ..base },
         Drive { kind: DriveKind::Split { bits: 12, order: SplitOrder::Even }, ..base },
         Drive { kind: DriveKind::Split { bits: 14, order: SplitOrder::BitReversed }, ..base },
+        // More refreshes a video frame than the fast engine keeps a table for.
+        Drive { kind: DriveKind::Split { bits: 14, order: SplitOrder::BitReversed }, ..many },
+        Drive { kind: DriveKind::Split { bits: 14, order: SplitOrder::Even }, ..many },
         Drive { kind: DriveKind::Steady, scan: 1, ..base },
         Drive { kind: DriveKind::HeldMean { bits: 8 }, scan: 1, ..base },
     ]);

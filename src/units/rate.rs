@@ -26,7 +26,8 @@ pub fn parse_rate(text: &str) -> Option<f64> {
     (value.is_finite() && value > 0.0).then_some(value)
 }
 
-/// Reads a shutter speed into seconds: `1/50`, `1/50 s`, `0.02 s`, `20 ms`, `500 us`.
+/// Reads a shutter speed into seconds: `1/50`, `1/50 s`, `0.02 s`, `20 ms`, `500 us`; `1/23.976` is exact, as the
+/// rate is.
 ///
 /// A bare number is refused: 50 could mean 1/50 s or 50 s.
 pub fn parse_shutter_s(text: &str) -> Option<f64> {
@@ -36,7 +37,7 @@ pub fn parse_shutter_s(text: &str) -> Option<f64> {
         .find_map(|(unit, divisor)| text.strip_suffix(unit).map(|body| (body, divisor, true)))
         .unwrap_or((text, 1.0, false));
     let value = match body.split_once('/') {
-        Some((top, bottom)) => quotient(top, bottom)?,
+        Some((top, bottom)) => plain(top)? / exact_rate(plain(bottom)?),
         None if has_unit => plain(body)?,
         None => return None,
     };
@@ -88,6 +89,8 @@ mod tests {
         assert_eq!(parse_shutter_s("1/50"), Some(0.02));
         assert_eq!(parse_shutter_s("1/50 s"), Some(0.02));
         assert_eq!(parse_shutter_s("20 ms"), Some(0.02));
+        assert_eq!(parse_shutter_s("1/23.976"), Some(1001.0 / 24000.0));
+        assert_eq!(parse_shutter_s("1/59.94 s"), Some(1001.0 / 60000.0));
         assert_eq!(parse_shutter_s("0.02s"), Some(0.02));
         for text in ["50", "1/0", "0/50", "-1/50", "1/50/2", "", "s", "1/x"] {
             assert_eq!(parse_shutter_s(text), None, "{text}");

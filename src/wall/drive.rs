@@ -336,14 +336,50 @@ impl Timing {
 pub fn extra_before(order: SplitOrder, refreshes: u32, rem: u32, m: u32) -> u32 {
     match order {
         SplitOrder::Even => (u64::from(m) * u64::from(rem) / u64::from(refreshes.max(1))) as u32,
-        SplitOrder::BitReversed => {
-            (0..m).filter(|&i| bit_reversed(i, refreshes) < rem).count() as u32
-        }
+        SplitOrder::BitReversed => bit_reversed_below(refreshes, rem, m),
     }
+}
+
+/// How many of the numbers below `m` are below `rem` when their bits are reversed, within the width of `n`, a power of two.
+///
+/// The numbers below `m` are those that share the leading bits of `m` down to one of its ones, have a zero there, and
+/// anything behind it: reversed, the lower bits are given and the upper ones run through all values.
+fn bit_reversed_below(n: u32, rem: u32, m: u32) -> u32 {
+    let bits = n.trailing_zeros();
+    if m >= n {
+        return rem.min(n);
+    }
+    (0..bits)
+        .filter(|free| m >> free & 1 == 1)
+        .map(|free| {
+            let lower = bit_reversed(m >> free << free ^ 1 << free, n);
+            rem.saturating_sub(lower).div_ceil(1 << (bits - free)).min(1 << free)
+        })
+        .sum()
 }
 
 /// The bits of `m` reversed within the width of `refreshes`, a power of two.
 fn bit_reversed(m: u32, refreshes: u32) -> u32 {
     let bits = refreshes.trailing_zeros();
     if bits == 0 { 0 } else { m.reverse_bits() >> (32 - bits) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn bit_reversed_portions_are_those_that_counting_finds() {
+        for n in [1, 2, 4, 8, 64] {
+            for rem in 0..n {
+                let mut counted = 0;
+                for m in 0..=n {
+                    let found = extra_before(SplitOrder::BitReversed, n, rem, m);
+                    assert_eq!(found, counted, "{rem} of {n}, before {m}");
+                    counted += u32::from(m < n && bit_reversed(m, n) < rem);
+                }
+                assert_eq!(counted, rem);
+            }
+        }
+    }
 }

@@ -20,6 +20,9 @@ pub(super) struct Lit {
     tail: [Option<f64>; 2],
 }
 
+/// Up to so many refreshes a video frame the order of a split drive is kept as a table, at most 4 MiB.
+const TABLED: u32 = 1024;
+
 /// Turns codes into light for one frame of one scene.
 pub(super) struct Lighting {
     timing: Timing,
@@ -28,7 +31,8 @@ pub(super) struct Lighting {
     levels: Vec<f32>,
     /// Grey clocks of each code (split drives only).
     clocks: Vec<u32>,
-    /// `extra[m·refreshes + rem]`: refreshes before `m` that get one clock more of a remainder.
+    /// `extra[m·refreshes + rem]`: refreshes before `m` that get one clock more of a remainder; empty
+    /// where there are more than [`TABLED`] of them.
     extra: Vec<u32>,
     /// Seconds of full light → share of the exposure's steady full light.
     per_second: f64,
@@ -48,7 +52,9 @@ impl Lighting {
         let (mut clocks, mut extra) = (Vec::new(), Vec::new());
         if let DriveKind::Split { bits, order } = scene.drive.kind {
             clocks = levels.iter().map(|&l| grey_clocks(l, bits)).collect();
-            extra = extra_table(order, timing.refreshes);
+            if timing.refreshes <= TABLED {
+                extra = extra_table(order, timing.refreshes);
+            }
         }
         let levels = levels.iter().map(|&l| scene.drive.mean_level(l) as f32).collect();
         let wall_s = scene.camera.exposure_s * (1.0 + scene.drive.clock.drift);
@@ -159,7 +165,12 @@ impl Lighting {
     fn split_s(&self, lit: &Lit, clocks: u32) -> f64 {
         let n = self.timing.refreshes;
         let (base, rem) = (clocks / n, clocks % n);
-        let extra = |m: u32| self.extra[(m * n + rem) as usize];
+        let extra = |m: u32| match self.timing.drive.kind {
+            DriveKind::Split { order, .. } if self.extra.is_empty() => {
+                extra_before(order, n, rem, m)
+            }
+            _ => self.extra[(m * n + rem) as usize],
+        };
         let whole = lit.frames * i64::from(clocks)
             + i64::from(base) * (i64::from(lit.to) - i64::from(lit.from))
             + i64::from(extra(lit.to))

@@ -12,6 +12,20 @@ use glam::DVec2;
 /// Stands in for a pitch that is missing, so that the other checks can go on.
 const STAND_IN_PITCH_MM: f64 = 2.6;
 
+/// Refuses x, y that no light has: all three of CIE X, Y, Z are at least zero, and Y is above it.
+fn chromaticity(found: &mut Findings<'_>, key: &str, [x, y]: [f64; 2]) {
+    if y <= 0.0 || x + y > 1.0 {
+        found.refuse(
+            key,
+            &[],
+            format!(
+                "no light has the chromaticity x {x}, y {y}; allowed: y above 0, and x + y up to 1"
+            ),
+            "",
+        );
+    }
+}
+
 pub(super) fn wall(found: &mut Findings<'_>, file: &WallFile, effects: &EffectsFile) -> Wall {
     let pitch_mm = file.pixel_pitch_mm.unwrap_or(STAND_IN_PITCH_MM);
     let ([columns, rows], [panel_columns, panel_rows]) = size(found, file);
@@ -20,9 +34,19 @@ pub(super) fn wall(found: &mut Findings<'_>, file: &WallFile, effects: &EffectsF
     let emitters = std::array::from_fn(|c| {
         emitter(found, c, files[c], &typical[c], pitch_mm, effects.viewing_angle)
     });
+    let before = found.errors.len();
+    for (colour, file) in COLOURS.into_iter().zip(files) {
+        if let Some(xy) = file.xy {
+            chromaticity(found, &format!("wall.emitters.{colour}.xy"), xy);
+        }
+    }
+    chromaticity(found, "wall.white_xy", file.white_xy);
     let primaries = emitters.map(|e: Emitter| e.xy);
     let shares = colour::luminance_shares(primaries, file.white_xy);
-    if shares.is_none_or(|s| !s.iter().all(|share| share.is_finite() && *share > 0.0)) {
+    // Of colours that exist alone: a colour that does not is refused above.
+    if found.errors.len() == before
+        && shares.is_none_or(|s| !s.iter().all(|share| share.is_finite() && *share > 0.0))
+    {
         let [x, y] = file.white_xy;
         found.refuse(
             "wall.white_xy",

@@ -483,6 +483,12 @@ fn unit_hint(text: &str, path: &str) -> Option<String> {
 
 /// A hint for a key that is known in another group, or nearly.
 fn elsewhere(name: &str, path: &str) -> Option<String> {
+    if name.starts_with(|c: char| c.is_ascii_digit()) {
+        // `distance_m: 3,5` in braces is two keys to YAML.
+        return Some(
+            "keys do not begin with a digit; write decimals with a point, such as 3.5".into(),
+        );
+    }
     fn search(schema: &Json, path: &str, found: &mut Vec<(String, String)>) {
         for (key, inner) in schema["properties"].as_object().into_iter().flatten() {
             if !path.is_empty() {
@@ -508,6 +514,10 @@ fn elsewhere(name: &str, path: &str) -> Option<String> {
         match homes.as_slice() {
             [home] if near == name => return Some(format!("`{name}` belongs under `{home}`")),
             [home] => return Some(format!("did you mean `{home}.{near}`?")),
+            // Few homes inside the group, such as the two ways of `drive.genlock`.
+            [a, b] if near == name && a.starts_with(&inside) => {
+                return Some(format!("`{name}` belongs under `{a}` or `{b}`"));
+            }
             // A common word such as `direction` says nothing about where it belongs.
             _ => {}
         }
