@@ -236,6 +236,7 @@ fn all() -> Vec<Patch> {
         split("split, 20 clocks, even", SplitOrder::Even),
         split("split, 20 clocks, bit-reversed", SplitOrder::BitReversed),
         edge(),
+        stopped_down(),
         ideal_corner(),
         global(),
         coarse(),
@@ -384,6 +385,25 @@ fn the_fast_engine_agrees_on_an_oblique_view() {
 }
 
 #[test]
+fn the_glow_beside_the_wall_has_no_step() {
+    // Right of the border of tiles at column 512 only the tails of diffraction reach.
+    let mut patch = stopped_down();
+    patch.scene.lens.diffraction = Diffraction::Convolved;
+    patch.scene.content = std::sync::Arc::new(stage::show(&patch.scene.wall, |_, _, _| 1.0));
+    let frame = fast(&patch.scene, 0, patch.window, &Run::default()).unwrap();
+    let column = |x: usize| {
+        let rows = 0..patch.window.height as usize;
+        rows.map(|y| f64::from(frame.planes[0].at(x, y))).sum::<f64>()
+    };
+    let border = (512 - patch.window.x) as usize;
+    assert!(column(border) > 1.0, "{}", column(border));
+    for x in border - 4..border + 40 {
+        let step = column(x + 1) / column(x);
+        assert!((0.7..1.0).contains(&step), "column {x}: {step}");
+    }
+}
+
+#[test]
 fn the_fast_engine_agrees_at_a_fast_shutter() {
     let found = audit(&fast_shutter(), Diffraction::Off, 2);
     assert!(found.agrees(), "{found:?}");
@@ -402,6 +422,20 @@ fn audit_all() {
         }
     }
     assert!(failed.is_empty(), "disagreement on {failed:#?}");
+}
+
+/// The glow of diffraction beside the wall's edge: small photosites, a small stop, and a border of tiles just off the wall.
+fn stopped_down() -> Patch {
+    let mut scene = stage::plain();
+    scene.camera.photosite_m = 2e-6;
+    scene.lens.f_number = 16.0;
+    stage::waves(&mut scene, 29.0, 0.5);
+    // The right edge of the wall lies 8 photosites left of the border of tiles in column 512, on average.
+    let aside = DVec2::new(120.0 * 2.6e-3 - 24.0 / 3.0 * 2.6e-3, 0.0);
+    stage::place(&mut scene, 3.0, 0.0, aside, [0.0, 0.0, 1.0]);
+    let mut patch = patch("wall edge at f/16", scene, 1 << 14);
+    patch.window = Window { x: 464, y: 300, width: 96, height: 64 };
+    patch
 }
 
 /// The ideal frame at a corner of the wall: light that is held up to the outline and ends there.

@@ -5,7 +5,8 @@
 //! no further than without diffraction, a few photosites more. The two add up to the whole exactly,
 //! at every step of the fine table.
 
-use super::kernel::{Grid, Source, TileShape, reach};
+use super::kernel::{Grid, TileShape, reach};
+use super::source::Source;
 use crate::optics::blur::Blur;
 use std::f64::consts::PI;
 
@@ -90,7 +91,16 @@ pub(super) fn hollow(
     }
     let mean = |sums: &[f64]| sums.iter().sum::<f64>() / sums.len() as f64;
     let means: Vec<f64> = sums.iter().map(|s| mean(s)).collect();
-    if means[0] == 0.0 || sums[0].iter().any(|s| *s <= 0.0) {
+    if sums[0].iter().any(|s| *s <= 0.0) {
+        // No share of such a sum makes up for what it lacks: spread it over all taps instead.
+        let taps = (grid.periods[0] * grid.periods[1]) as f64;
+        for ((plane, sums), mean) in planes.iter_mut().zip(&sums).zip(&means) {
+            for (v, row) in plane.chunks_exact_mut(columns).enumerate() {
+                for (u, w) in row.iter_mut().enumerate() {
+                    *w += ((mean - sums[v % sv * su + u % su]) / taps) as f32;
+                }
+            }
+        }
         return;
     }
     let (middle, slopes) = planes.split_at_mut(1);

@@ -9,13 +9,14 @@
 
 use super::far::{self, Tails};
 use super::shape_change;
+use super::source::Source;
 use crate::math::fft::Inverse2d;
 use crate::math::special::{jinc, sinc};
 use crate::math::table::Table;
 use crate::optics::blur::Blur;
 use crate::wall::EmitterShape;
 use glam::{DMat2, DVec2};
-use rustfft::num_complex::{Complex32, Complex64};
+use rustfft::num_complex::Complex32;
 use std::f64::consts::PI;
 
 /// Lanes in which taps are summed; the sums have the same bits on any processor because this is fixed.
@@ -176,77 +177,6 @@ pub(super) struct Kernel {
     pub hold: f64,
 }
 
-/// An emitter as the kernel needs it: lengths in wall pixels.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Source {
-    pub shape: EmitterShape,
-    pub pitch_m: f64,
-    pub wavelength_m: f64,
-    /// What the wall's outline does to it, across and down.
-    pub outline: [Outline; 2],
-}
-
-/// What the wall's outline does to a tent: bilinear light holds its value from the outermost pixels' centres to the
-/// outline, and ends there. Along an axis the outermost tent becomes itself plus a difference, and this is the difference.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) enum Outline {
-    /// The emitter itself.
-    Whole,
-    /// The difference at the first pixel, whose centre is so many pixels inside the outline.
-    First(f64),
-    /// The difference at the last pixel.
-    Last(f64),
-}
-
-impl Outline {
-    /// Transform of the difference: a box from the outline to the centre, less the tent's outer half. The centre lies at most
-    /// one pixel inside.
-    fn difference(inside: f64, g: f64) -> Complex64 {
-        let a = 2.0 * PI * g;
-        if a.abs() < 1e-6 {
-            return Complex64::new(inside - 0.5, 0.0);
-        }
-        let i = Complex64::i();
-        let turned = |x: f64| Complex64::new(libm::cos(a * x), libm::sin(a * x));
-        let held = (turned(inside) - 1.0) / (i * a);
-        let half_tent = i / a - (turned(1.0) - 1.0) / (a * a);
-        held - half_tent
-    }
-}
-
-impl Source {
-    /// Transform of the shape with unit light along one axis, frequency in cycles per pixel; 1 for
-    /// a disc, which has no such factors. Conjugate, since a weight is the view times the emitter moved to a pixel.
-    fn factor(&self, axis: usize, g: f64) -> Complex64 {
-        match self.outline[axis] {
-            Outline::Whole => Complex64::from(self.whole(axis, g)),
-            Outline::First(inside) => Outline::difference(inside, g).conj(),
-            Outline::Last(inside) => Outline::difference(inside, g),
-        }
-    }
-
-    fn whole(&self, axis: usize, g: f64) -> f64 {
-        match self.shape {
-            EmitterShape::Rectangle { width_m, height_m } => {
-                sinc(g * if axis == 0 { width_m } else { height_m } / self.pitch_m)
-            }
-            EmitterShape::Tent => sinc(g) * sinc(g),
-            EmitterShape::Disc { .. } => 1.0,
-        }
-    }
-
-    /// Half of its size, across and down, pixels.
-    pub fn half(&self) -> DVec2 {
-        match self.shape {
-            EmitterShape::Rectangle { width_m, height_m } => {
-                DVec2::new(width_m, height_m) / (2.0 * self.pitch_m)
-            }
-            EmitterShape::Disc { diameter_m } => DVec2::splat(diameter_m / (2.0 * self.pitch_m)),
-            EmitterShape::Tent => DVec2::ONE,
-        }
-    }
-}
-
 fn signed(k: usize, n: usize) -> f64 {
     if 2 * k <= n { k as f64 } else { k as f64 - n as f64 }
 }
@@ -343,7 +273,7 @@ pub(super) fn kernels(
 ) -> Kernels {
     let (near_grid, far_grid) = grids(blur, shape, sources, tails);
     let each = if shape.sides.is_some() { 3 } else { 1 };
-    let hold = shape.sides.map_or(1.0, |sides| hold(blur, &sides, longest(sources)));
+    let hold = shape.sides.map_or(1.0, |sides| hold(blur, &sides, sources));
     let lay_out = |grid: &Grid, planes: &[Vec<f32>]| -> Vec<Kernel> {
         let kernels = planes.chunks_exact(each).map(|planes| grid.lay_out(planes));
         kernels.map(|kernel| Kernel { hold, ..kernel }).collect()
@@ -362,13 +292,15 @@ pub(super) fn kernels(
     Kernels { near: lay_out(&near_grid, &near), far: lay_out(&far_grid, &far) }
 }
 
-fn longest(sources: &[Source]) -> f64 {
-    sources.iter().map(|s| s.wavelength_m).fold(0.0, f64::max)
+/// The wavelength that shows most of the lattice, metres.
+pub(super) fn shortest(sources: &[Source]) -> f64 {
+    sources.iter().map(|s| s.wavelength_m).fold(f64::INFINITY, f64::min)
 }
 
 /// Share of a tile's height over which its change down changes no harmonic of the lattice by more than 0.02 %, and no
 /// edge by more than 0.3 of what a tile may hold.
-fn hold(blur: &Blur, sides: &[Local; 4], wavelength_m: f64) -> f64 {
+fn hold(blur: &Blur, sides: &[Local; 4], sources: &[Source]) -> f64 {
+    let wavelength_m = shortest(sources);
     let [_, _, top, bottom] = sides;
     let mut most = shape_change(top, bottom) / 2.0 / 0.3;
     for g in HARMONICS {
@@ -601,7 +533,7 @@ mod tests {
                     shape: EmitterShape::Rectangle { width_m: 5e-4, height_m: 8e-4 },
                     pitch_m: 2.6e-3,
                     wavelength_m: 525e-9,
-                    outline: [Outline::Whole; 2],
+                    outline: [super::super::source::Outline::Whole; 2],
                 };
                 for sides in [None, Some(sides)] {
                     let shape = TileShape { middle: local(1.0), sides };

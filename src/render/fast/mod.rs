@@ -7,8 +7,10 @@
 //! the cropped full frame, and the bits do not depend on the number of threads.
 
 mod far;
+mod gather;
 mod kernel;
 mod light;
+mod source;
 mod taps;
 #[cfg(test)]
 mod tests;
@@ -27,9 +29,10 @@ use crate::wall::EmitterShape;
 use far::Tails;
 use fearless_simd::Level;
 use glam::DVec2;
-use kernel::{HARMONICS, Kernels, Local, Outline, Source, TileShape, photosite_view};
+use kernel::{HARMONICS, Kernels, Local, TileShape, photosite_view};
 use light::Lighting;
 use rayon::prelude::*;
+use source::{Outline, Source};
 use std::f64::consts::PI;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
@@ -297,7 +300,7 @@ impl<'a> Plan<'a> {
         let down = change(top).max(change(bottom));
         let shape = corners.iter().map(change).fold(across.max(down), f64::max);
         let (mut constant, mut linear) = (0.0_f32, 0.0_f32);
-        let wavelength_m = self.lots[0].sources[0].wavelength_m;
+        let wavelength_m = kernel::shortest(&self.lots[0].sources);
         for g in HARMONICS {
             let view = |l: &Local| photosite_view(&self.blur, l, wavelength_m, g);
             let m = view(middle);
