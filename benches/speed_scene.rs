@@ -148,6 +148,7 @@ pub fn scene(shot: Shot) -> Scene {
             push_stops: 0.0,
         },
         subject_m: None,
+        neutral_density_stops: 0.0,
         notes: Vec::new(),
     }
 }

@@ -486,6 +486,12 @@ fn impossible_cameras() {
             ],
         ),
         more(
+            "filters: {low_pass: {separation_um: 4, across_um: 3, upright_um: 2}}",
+            &[
+                "line 4, filters.low_pass.separation_um: `across_um` and `upright_um` leave nothing for it to say (keep this one, or those two)",
+            ],
+        ),
+        more(
             "delivery: {size_px: [60000, 60000]}",
             &[
                 "line 4, delivery.size_px: a picture of this size would need about 80 GiB of memory; allowed: 16 GiB (deliver a smaller picture)",

@@ -258,6 +258,58 @@ fn ctrl_c_in_the_first_frame_leaves_nothing() {
     assert_eq!(place.names("."), ["night_train.yaml"]);
 }
 
+/// A frame that is made anew replaces the old one when it is complete, and not before.
+#[cfg(unix)]
+#[test]
+fn ctrl_c_while_overwriting_keeps_the_old_frame() {
+    let place = Place::new();
+    let (code, _, err) = place.run(&["render", "night_train.yaml", "--out", "o"]);
+    assert_eq!(code, 0, "{err}");
+    let old: Vec<(String, Vec<u8>)> = place
+        .names("o")
+        .into_iter()
+        .map(|name| (name.clone(), fs::read(place.path(format!("o/{name}"))).expect("a file")))
+        .collect();
+    // The first picture is made within a moment; the second one would take hours.
+    let child = start(
+        &place,
+        &[
+            "render",
+            "night_train.yaml",
+            "--out",
+            "o",
+            "--overwrite",
+            "--frames",
+            "1",
+            "--also",
+            "steady-wall",
+            "--slow-check",
+            "--rays",
+            "256",
+            "--set",
+            "effects.diffraction=off",
+            "--set",
+            "camera.noise_seed=2",
+        ],
+    );
+    let parts = || {
+        let entries = fs::read_dir(place.path("o")).expect("a folder");
+        entries
+            .filter(|e| {
+                let name = e.as_ref().expect("an entry").file_name();
+                name.to_string_lossy().starts_with(".gridbeat-")
+            })
+            .count()
+    };
+    until("the first picture is made", || parts() >= 2);
+    assert_eq!(stop(child), (Some(130), "stopped: nothing was written\n".into()));
+    assert_eq!(parts(), 0);
+    assert_eq!(place.names("o").len(), old.len());
+    for (name, bytes) in old {
+        assert!(fs::read(place.path(format!("o/{name}"))).expect("a file") == bytes, "{name}");
+    }
+}
+
 #[cfg(unix)]
 #[test]
 fn ctrl_c_later_keeps_the_frames_that_are_complete() {

@@ -309,7 +309,7 @@ fn edits_replace_add_choose_and_take_out() {
 
 #[test]
 fn notes_name_the_value_and_a_next_step() {
-    let table: [(&[&str], &[&str]); 9] = [
+    let table: [(&[&str], &[&str]); 11] = [
         (&[], &[]),
         // By hand: 20 m of tape leave 19.965 m to the lens; 12.96 mm of sensor height then see
         // 7.38 m, 23.04 mm see 13.12 m: 14.5 % of it is wall, and 35 mm · 7.38/2.808 = 92.0 mm.
@@ -364,6 +364,18 @@ fn notes_name_the_value_and_a_next_step() {
             &["drive.kind=steady", "drive.scan=8"],
             &[
                 "drive.scan: steady light has no refresh: this key has no effect (choose another `kind`, or take the key out)",
+            ],
+        ),
+        (
+            &["drive.kind=steady", "drive.rise_ns=20"],
+            &[
+                "drive.rise_ns: steady light has no pulses: this key has no effect (choose another `kind`, or take the key out)",
+            ],
+        ),
+        (
+            &["camera.mosaic=monochrome", "delivery.demosaic=bilinear"],
+            &[
+                "delivery.demosaic: a camera without a mosaic needs no demosaic: this key has no effect (choose a mosaic in `camera.mosaic`, or take the key out)",
             ],
         ),
     ];

@@ -103,6 +103,7 @@ pub fn plain() -> Scene {
             push_stops: 0.0,
         },
         subject_m: None,
+        neutral_density_stops: 0.0,
         notes: Vec::new(),
     };
     place(&mut scene, 2.0, 0.0, DVec2::ZERO, [0.0; 3]);

@@ -320,7 +320,7 @@ fn all_frames(
         if progress.is_stopped() {
             return Err(ShootError::from(crate::render::Cancelled).into());
         }
-        records.push(FrameRecord { frame, files: out.keep(), levels });
+        records.push(FrameRecord { frame, files: out.keep()?, levels });
     }
     Ok(())
 }

@@ -26,7 +26,7 @@ pub use json::JsonSidecar;
 pub use notes::Notes;
 pub use png_files::{Depth, PngLevels, PngPicture};
 pub use tiff_files::{TiffElectrons, TiffLevels, TiffPicture};
-pub use whole::{check_free, prepare_folder, write};
+pub use whole::{Waiting, check_free, prepare_folder, write};
 
 use std::io::{Seek, Write};
 

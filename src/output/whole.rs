@@ -3,7 +3,7 @@
 
 use std::fs;
 use std::io::{BufWriter, Write};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use super::error::folder_of;
 use super::{EncodeError, Format, OutputError};
@@ -62,20 +62,48 @@ pub fn prepare_folder(folder: &Path) -> Result<(), OutputError> {
 /// An existing file is replaced only with `overwrite`, and only by a complete one. On any error the
 /// folder is as it was. (A process that is killed outright may leave a hidden `.gridbeat-….part`.)
 pub fn write(file: &Path, overwrite: bool, contents: &dyn Format) -> Result<(), OutputError> {
-    check_free(file, overwrite)?;
-    let temporary = beside(file)?;
-    let mut sink = BufWriter::with_capacity(BUFFER, temporary);
-    contents.encode(&mut sink).map_err(|e| OutputError::from_encode(file, e))?;
-    let temporary = sink
-        .into_inner()
-        .map_err(|e| OutputError::from_encode(file, EncodeError::Io(e.into_error())))?;
-    temporary.as_file().sync_all().map_err(|e| OutputError::from_io(file, e))?;
-    let kept = if overwrite { temporary.persist(file) } else { temporary.persist_noclobber(file) };
-    kept.map_err(|e| OutputError::from_io(file, e.error))?;
-    // The name is safe once the folder is on the disk as well; some systems cannot open folders, and the
-    // file is complete either way.
-    if let Ok(folder) = fs::File::open(folder_of(file)) {
-        let _ = folder.sync_all();
+    Waiting::new(file, overwrite, contents)?.keep()
+}
+
+/// A complete file beside its place, under another name. Dropped before [`Waiting::keep`] it goes, and what stood in its
+/// place stays: files that belong together are made first and take their places together.
+#[derive(Debug)]
+pub struct Waiting {
+    temporary: tempfile::NamedTempFile,
+    file: PathBuf,
+    overwrite: bool,
+}
+
+impl Waiting {
+    /// Writes the contents beside `file`. Errors as for [`write()`].
+    pub fn new(file: &Path, overwrite: bool, contents: &dyn Format) -> Result<Self, OutputError> {
+        check_free(file, overwrite)?;
+        let temporary = beside(file)?;
+        let mut sink = BufWriter::with_capacity(BUFFER, temporary);
+        contents.encode(&mut sink).map_err(|e| OutputError::from_encode(file, e))?;
+        let temporary = sink
+            .into_inner()
+            .map_err(|e| OutputError::from_encode(file, EncodeError::Io(e.into_error())))?;
+        temporary.as_file().sync_all().map_err(|e| OutputError::from_io(file, e))?;
+        Ok(Self { temporary, file: file.to_owned(), overwrite })
     }
-    Ok(())
+
+    /// Where the file goes.
+    pub fn file(&self) -> &Path {
+        &self.file
+    }
+
+    /// Puts the file in its place.
+    pub fn keep(self) -> Result<(), OutputError> {
+        let Self { temporary, file, overwrite } = self;
+        let kept =
+            if overwrite { temporary.persist(&file) } else { temporary.persist_noclobber(&file) };
+        kept.map_err(|e| OutputError::from_io(&file, e.error))?;
+        // The name is safe once the folder is on the disk as well; some systems cannot open folders, and the
+        // file is complete either way.
+        if let Ok(folder) = fs::File::open(folder_of(&file)) {
+            let _ = folder.sync_all();
+        }
+        Ok(())
+    }
 }

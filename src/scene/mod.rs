@@ -90,6 +90,8 @@ pub struct Scene {
     pub delivery: crate::develop::Delivery,
     /// Distance of the subject from the lens along the axis, metres, if given.
     pub subject_m: Option<f64>,
+    /// Neutral density, stops. Its loss is in the lens's transmission already.
+    pub neutral_density_stops: f64,
     /// Things a person should know.
     pub notes: Vec<Diagnostic>,
 }

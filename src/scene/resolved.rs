@@ -21,10 +21,13 @@ pub fn resolved(scene: &Scene) -> Value {
         "drive": drive(scene),
         "content": content(scene),
         "lens": lens(scene),
-        "filters": { "low_pass": scene.low_pass.map(|f| json!({
-            "across_m": f.across_m,
-            "upright_m": f.upright_m,
-        })) },
+        "filters": {
+            "low_pass": scene.low_pass.map(|f| json!({
+                "across_m": f.across_m,
+                "upright_m": f.upright_m,
+            })),
+            "neutral_density_stops": scene.neutral_density_stops,
+        },
         "camera": camera(scene),
         "placement": placement(scene),
         "delivery": delivery(scene),
@@ -140,6 +143,8 @@ fn lens(scene: &Scene) -> Value {
     json!({
         "focal_m": lens.focal_m,
         "f_number": lens.f_number,
+        // Passing (f-number / T-stop)² of the light, the neutral density not counted.
+        "t_stop": lens.f_number / (lens.transmission * libm::exp2(scene.neutral_density_stops)).sqrt(),
         "transmission_share": lens.transmission,
         "focus_from_lens_m": lens.focus_m,
         "subject_from_lens_m": scene.subject_m,

@@ -6,7 +6,7 @@ use crate::develop::{self, DeliveryTransfer};
 use crate::frame::Picture;
 use crate::output::{
     self, Coding, Depth, ExrElectrons, ExrPicture, Format, Notes, OutputError, PngPicture,
-    TiffElectrons, TiffLevels, TiffPicture,
+    TiffElectrons, TiffLevels, TiffPicture, Waiting,
 };
 use crate::render::{Cancelled, Run};
 use crate::scene::Scene;
@@ -60,18 +60,18 @@ impl Folder {
     }
 }
 
-/// The files of a frame under way. Dropped before [`FrameFiles::keep`], it removes them.
+/// The files of a frame under way. Dropped before [`FrameFiles::keep`], they go, and older files of these names stay.
 #[derive(Debug)]
 pub(super) struct FrameFiles<'a> {
     files: &'a Files,
     frame: u32,
     overwrite: bool,
-    written: Vec<PathBuf>,
+    waiting: Vec<Waiting>,
 }
 
 impl<'a> FrameFiles<'a> {
     pub(super) fn new(files: &'a Files, frame: u32, overwrite: bool) -> Self {
-        Self { files, frame, overwrite, written: Vec::new() }
+        Self { files, frame, overwrite, waiting: Vec::new() }
     }
 
     /// Shoots one take of the frame and writes it. Lets go of the electrons before it develops.
@@ -170,22 +170,26 @@ impl<'a> FrameFiles<'a> {
             return Err(ShootError::from(Cancelled).into());
         }
         let path = self.files.path(self.frame, take, kind);
-        output::write(&path, self.overwrite, contents)?;
-        self.written.push(path);
+        self.waiting.push(Waiting::new(&path, self.overwrite, contents)?);
         Ok(())
     }
 
-    /// The frame is complete: its files stay.
-    pub(super) fn keep(mut self) -> Vec<PathBuf> {
-        std::mem::take(&mut self.written)
-    }
-}
-
-impl Drop for FrameFiles<'_> {
-    fn drop(&mut self) {
-        for file in &self.written {
-            // If it cannot be removed there is nothing better to do; the error under way says more.
-            let _ = fs::remove_file(file);
+    /// The frame is complete: its files take their places. If one cannot, those before it that replaced nothing go again.
+    pub(super) fn keep(self) -> Result<Vec<PathBuf>, OutputError> {
+        let mut kept: Vec<PathBuf> = Vec::new();
+        for waiting in self.waiting {
+            let file = waiting.file().to_owned();
+            if let Err(error) = waiting.keep() {
+                if !self.overwrite {
+                    for file in &kept {
+                        // If it cannot be removed there is nothing better to do; the error says more.
+                        let _ = fs::remove_file(file);
+                    }
+                }
+                return Err(error);
+            }
+            kept.push(file);
         }
+        Ok(kept)
     }
 }

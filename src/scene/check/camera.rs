@@ -199,6 +199,19 @@ pub(super) fn low_pass(
             "add `separation_um` or `separation_photosites`",
         );
     }
+    let both = if written.separation_um.is_some() {
+        "filters.low_pass.separation_um"
+    } else {
+        "filters.low_pass.separation_photosites"
+    };
+    if both_m.is_some() && written.across_um.is_some() && written.upright_um.is_some() {
+        found.refuse(
+            both,
+            &[],
+            "`across_um` and `upright_um` leave nothing for it to say".into(),
+            "keep this one, or those two",
+        );
+    }
     let filter = LowPass { across_m: across_m.unwrap_or(0.0), upright_m: upright_m.unwrap_or(0.0) };
     let works = filter.across_m > 0.0 || filter.upright_m > 0.0;
     (file.effects.low_pass && works).then_some(filter)

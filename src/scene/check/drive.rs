@@ -38,12 +38,18 @@ pub(super) fn drive(found: &mut Findings<'_>, file: &DriveFile, fps: f64) -> Dri
         clock: clock(file, video_hz),
     };
     if kind == DriveKind::Steady {
-        for key in ["refresh_hz", "scan"] {
+        for (key, lacks) in [
+            ("refresh_hz", "refresh"),
+            ("scan", "refresh"),
+            ("rise_ns", "pulses"),
+            ("fall_ns", "pulses"),
+            ("delay_ns", "pulses"),
+        ] {
             let key = format!("drive.{key}");
             if found.given(&key) {
                 found.note(
                     &key,
-                    "steady light has no refresh: this key has no effect".into(),
+                    format!("steady light has no {lacks}: this key has no effect"),
                     "choose another `kind`, or take the key out",
                 );
             }

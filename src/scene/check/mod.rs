@@ -127,6 +127,7 @@ pub(super) fn meant(
         pose: place.pose,
         delivery,
         subject_m: place.subject_m,
+        neutral_density_stops: file.filters.neutral_density_stops,
         notes,
     })
 }

@@ -5,7 +5,7 @@ use super::Findings;
 use super::place::Placed;
 use crate::optics::projection::{Projection, SensorGrid, WallGrid};
 use crate::optics::transfer::blur_disc_m;
-use crate::sensor::Camera;
+use crate::sensor::{Camera, Mosaic};
 use crate::units;
 use crate::wall::{Wall, drive::Drive};
 use glam::DVec2;
@@ -37,6 +37,13 @@ pub(super) fn notes(
     blur(found, camera, place);
     fine_pitch(found, wall, camera, place);
     slanting(found, place);
+    if !matches!(camera.mosaic, Mosaic::Bayer(_)) && found.given("delivery.demosaic") {
+        found.note(
+            "delivery.demosaic",
+            "a camera without a mosaic needs no demosaic: this key has no effect".into(),
+            "choose a mosaic in `camera.mosaic`, or take the key out",
+        );
+    }
     // Only of cabinets that are told of: a wall without them is taken as one.
     let cabinets = found.given("wall.cabinet_px");
     if cabinets && !drive.is_steady() && !wall.panel_rows.is_multiple_of(drive.scan) {
@@ -133,9 +140,11 @@ fn blur(found: &mut Findings<'_>, camera: &Camera, place: &Placed) {
     let disc = blur_disc_m(&place.lens, place.wall_m).abs() / camera.photosite_m;
     let side = camera.crop.width.min(camera.crop.height);
     if disc > f64::from(side) {
+        let whole = (camera.crop.width, camera.crop.height) == (camera.columns, camera.rows);
         let message = format!(
-            "the wall's blur disc is {} photosites wide, the frame's smaller side {side}",
-            units::number(disc)
+            "the wall's blur disc is {} photosites wide, the {}'s smaller side {side}",
+            units::number(disc),
+            if whole { "frame" } else { "crop" }
         );
         let key = if found.given("lens.focus") { "lens.focus" } else { "lens" };
         found.note(key, message, "stop down, or focus nearer to the wall");
