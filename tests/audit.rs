@@ -1,6 +1,6 @@
 //! The fast engine against the slow check, on patches of 96 × 64 photosites.
 //!
-//! Three patches run with the ordinary tests; all of them, with and without diffraction, by
+//! A few patches run with the ordinary tests; all of them, with and without diffraction, by
 //!
 //! ```text
 //! cargo test --release --test all audit_all -- --ignored --nocapture
@@ -16,7 +16,7 @@ use gridbeat::render::{Cancelled, Run};
 use gridbeat::scene::Scene;
 use gridbeat::sensor::{Mosaic, Readout};
 use gridbeat::wall::drive::{Clock, DriveKind, SplitOrder};
-use gridbeat::wall::{EmitterShape, WallTransfer};
+use gridbeat::wall::{Diffuser, EmitterShape, WallTransfer};
 use std::time::Instant;
 
 /// The engine under audit.
@@ -222,7 +222,32 @@ fn wide_askew() -> Patch {
     patch("blur disc of 45, yaw 25°, roll 3°", scene, 1 << 14)
 }
 
-/// The ten kinds of patch, and one more; blur discs and split orders count once each.
+/// A diffuser over emitters of two shapes, seen askew, up to the wall's edge and past it.
+fn diffused() -> Patch {
+    let mut scene = stage::plain();
+    scene.camera.mosaic = BAYER;
+    for emitter in &mut scene.wall.emitters {
+        emitter.shape = EmitterShape::Rectangle { width_m: 1.0e-3, height_m: 2.2e-3 };
+    }
+    scene.wall.emitters[0].shape = EmitterShape::Disc { diameter_m: 1.7e-3 };
+    scene.wall.diffuser =
+        Some(Diffuser { stand_off_m: 3e-3, scatter_rad: 0.45, transmission: 0.62 });
+    stage::waves(&mut scene, 11.0, 0.2);
+    let edge = DVec2::new(120.0 * 2.6e-3, 0.0);
+    stage::place(&mut scene, 3.3, 1.0, edge, [18.0, -5.0, 2.0]);
+    let mut patch = patch("diffuser, wall edge, yaw 18°", scene, 1 << 14);
+    patch.window = stage::window(&patch.scene, -31, 7, 96, 64);
+    patch
+}
+
+/// The ideal frame of a wall behind a diffuser, at a corner.
+fn diffused_ideal() -> Patch {
+    let Patch { mut scene, window, .. } = ideal_corner();
+    scene.wall.diffuser = Some(Diffuser { stand_off_m: 5e-3, scatter_rad: 0.5, transmission: 0.8 });
+    Patch { window, ..patch("ideal frame, corner, diffuser", scene, 1 << 13) }
+}
+
+/// The ten kinds of patch, and some more; blur discs and split orders count once each.
 fn all() -> Vec<Patch> {
     vec![
         heavy_moire(),
@@ -238,6 +263,8 @@ fn all() -> Vec<Patch> {
         edge(),
         stopped_down(),
         ideal_corner(),
+        diffused(),
+        diffused_ideal(),
         global(),
         coarse(),
         everything(),
@@ -406,6 +433,14 @@ fn the_glow_beside_the_wall_has_no_step() {
 #[test]
 fn the_fast_engine_agrees_at_a_fast_shutter() {
     let found = audit(&fast_shutter(), Diffraction::Off, 2);
+    assert!(found.agrees(), "{found:?}");
+}
+
+#[test]
+fn the_fast_engine_agrees_behind_a_diffuser() {
+    let found = audit(&diffused(), Diffraction::Off, 4);
+    assert!(found.agrees(), "{found:?}");
+    let found = audit(&diffused_ideal(), Diffraction::Off, 2);
     assert!(found.agrees(), "{found:?}");
 }
 

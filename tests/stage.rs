@@ -40,6 +40,7 @@ pub fn plain() -> Scene {
         white_xy: [0.3127, 0.3290],
         transfer: WallTransfer::Gamma(2.2),
         bits: 12,
+        diffuser: None,
     };
     let camera = Camera {
         columns: 960,

@@ -94,6 +94,19 @@ fn wall(out: &mut Lines, scene: &Scene) {
         WallTransfer::Srgb => "sRGB".into(),
     };
     out.line("code values", format!("{} bits, {curve}", wall.bits));
+    if let Some(d) = &wall.diffuser {
+        out.line(
+            "diffuser",
+            format!(
+                "{} in front, scatters {} (full width at half maximum), passes {}; spreads emitters by {} \
+                 (one standard deviation)",
+                length(d.stand_off_m),
+                angle(d.scatter_rad),
+                percent(d.transmission),
+                length(d.sigma_m())
+            ),
+        );
+    }
 }
 
 fn drive(out: &mut Lines, scene: &Scene) {

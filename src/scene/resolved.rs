@@ -74,6 +74,11 @@ fn wall(scene: &Scene) -> Value {
         "white_xy": wall.white_xy,
         "transfer": transfer,
         "bits": wall.bits,
+        "diffuser": wall.diffuser.map(|d| json!({
+            "stand_off_m": d.stand_off_m,
+            "scatter_fwhm_deg": deg(d.scatter_rad),
+            "transmission_share": d.transmission,
+        })),
     })
 }
 

@@ -82,6 +82,9 @@ pub struct EffectsFile {
     /// Emitters get darker when seen from the side (`half_angle_deg`).
     #[schemars(schema_with = "schema::switch")]
     pub viewing_angle: bool,
+    /// The diffuser in front of the wall (`wall.diffuser`): its blur and its loss of light.
+    #[schemars(schema_with = "schema::switch")]
+    pub diffuser: bool,
     /// Noise of light and camera.
     #[schemars(schema_with = "schema::switch")]
     pub noise: bool,
@@ -97,6 +100,7 @@ impl Default for EffectsFile {
             natural_vignetting: true,
             distortion: true,
             viewing_angle: true,
+            diffuser: true,
             noise: true,
         }
     }
