@@ -118,6 +118,7 @@ pub fn scene(shot: Shot) -> Scene {
             diffraction,
         },
         low_pass: Some(LowPass { across_m: PHOTOSITE_M, upright_m: PHOTOSITE_M }),
+        front_low_pass: None,
         camera: Camera {
             columns,
             rows,

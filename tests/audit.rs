@@ -9,7 +9,7 @@
 use crate::stage;
 use glam::DVec2;
 use gridbeat::frame::{Electrons, Window};
-use gridbeat::optics::{Diffraction, Iris, LowPass};
+use gridbeat::optics::{Diffraction, FrontLowPass, Iris, LowPass};
 use gridbeat::render::agree::{self, Agreement};
 use gridbeat::render::rays::{self, RaySettings};
 use gridbeat::render::{Cancelled, Run};
@@ -247,6 +247,18 @@ fn diffused_ideal() -> Patch {
     Patch { window, ..patch("ideal frame, corner, diffuser", scene, 1 << 13) }
 }
 
+/// Low-pass filters at the sensor and in front of the lens, each with its own split.
+fn two_filters() -> Patch {
+    let mut scene = stage::plain();
+    scene.camera.mosaic = BAYER;
+    scene.low_pass = Some(LowPass { across_m: 5e-6, upright_m: 3e-6 });
+    // At 50 mm: 9.8 and 14.2 µm on photosites of 6 µm.
+    scene.front_low_pass = Some(FrontLowPass { across_rad: 1.9e-4, upright_rad: 2.75e-4 });
+    stage::waves(&mut scene, 17.0, 0.3);
+    stage::place(&mut scene, 3.7, 1.5, DVec2::new(0.02, 0.01), [12.0, 4.0, 3.0]);
+    patch("low-pass in front and at the sensor", scene, 1 << 14)
+}
+
 /// The ten kinds of patch, and some more; blur discs and split orders count once each.
 fn all() -> Vec<Patch> {
     vec![
@@ -265,6 +277,7 @@ fn all() -> Vec<Patch> {
         ideal_corner(),
         diffused(),
         diffused_ideal(),
+        two_filters(),
         global(),
         coarse(),
         everything(),
@@ -441,6 +454,12 @@ fn the_fast_engine_agrees_behind_a_diffuser() {
     let found = audit(&diffused(), Diffraction::Off, 4);
     assert!(found.agrees(), "{found:?}");
     let found = audit(&diffused_ideal(), Diffraction::Off, 2);
+    assert!(found.agrees(), "{found:?}");
+}
+
+#[test]
+fn the_fast_engine_agrees_behind_two_low_pass_filters() {
+    let found = audit(&two_filters(), Diffraction::Off, 4);
     assert!(found.agrees(), "{found:?}");
 }
 

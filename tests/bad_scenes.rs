@@ -496,6 +496,22 @@ fn impossible_cameras() {
             ],
         ),
         more(
+            "filters: {front_low_pass: {}}",
+            &["line 4, filters.front_low_pass: a filter without a split (add `split_arcmin`)"],
+        ),
+        more(
+            "filters: {front_low_pass: {split_arcmin: 1, across_arcmin: 1, upright_arcmin: 2}}",
+            &[
+                "line 4, filters.front_low_pass.split_arcmin: `across_arcmin` and `upright_arcmin` leave nothing for it to say (keep this one, or those two)",
+            ],
+        ),
+        more(
+            "filters: {front_low_pass: {split_arcmin: 90}}",
+            &[
+                "line 4, filters.front_low_pass.split_arcmin: 90 is too large; allowed: 0 to 60 arcmin",
+            ],
+        ),
+        more(
             "filters: {low_pass: {}}",
             &[
                 "line 4, filters.low_pass: a filter without a separation (add `separation_um` or `separation_photosites`)",

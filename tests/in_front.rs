@@ -4,7 +4,7 @@ use crate::stage;
 use crate::truth::{closed_form, render};
 use glam::DVec2;
 use gridbeat::frame::Electrons;
-use gridbeat::optics::transfer;
+use gridbeat::optics::{FrontLowPass, LowPass, transfer};
 use gridbeat::scene::{Edit, NoPictures, Scene, derived, parse_edited};
 use gridbeat::wall::{Diffuser, EmitterShape};
 use std::f64::consts::{PI, TAU};
@@ -164,4 +164,65 @@ fn a_scene_file_s_diffuser_arrives_in_si_and_has_a_switch() {
     assert!((darker - 0.7).abs() < 1e-12, "{darker}");
     // The ideal frame is seen through it too.
     assert_eq!(found.ideal().wall.diffuser, found.wall.diffuser);
+}
+
+#[test]
+fn a_front_low_pass_s_split_grows_with_the_focal_length() {
+    // Handbook §3: four equal spots leave cos(π·d_x·f_x)·cos(π·d_y·f_y), zero at f = 1/(2d); d = v·tan(angle).
+    let mut worst = 0.0_f64;
+    for focal_m in [0.024, 0.05, 0.1] {
+        for (across, upright) in [(1.7, 0.8), (0.6, 0.0), (5.2, 3.3)] {
+            let mut scene = lattice(2.6e-3);
+            scene.lens.focal_m = focal_m;
+            stage::place(&mut scene, PHOTOSITES, 0.0, DVec2::ZERO, [0.0; 3]);
+            scene.front_low_pass =
+                Some(FrontLowPass { across_rad: across * 1e-4, upright_rad: upright * 1e-4 });
+            let found = frame(&scene);
+            // Thin lens: v = f·(1 + magnification), and a pitch is 4.3 photosites of 6 µm.
+            let image_m = focal_m * (1.0 + PHOTOSITES * 6e-6 / 2.6e-3);
+            let split = [across, upright].map(|a: f64| image_m * (a * 1e-4).tan() / 6e-6);
+            for h in [[1.0, 0.0], [0.0, 1.0], [1.0, 1.0]] {
+                let turn = |axis: usize| (PI * split[axis] * h[axis] / PHOTOSITES).cos();
+                let off = contrast(&found, h) - bare(h) * (turn(0) * turn(1)).abs();
+                println!("{focal_m} m, {split:.3?} photosites, {h:?}: {off:.6}");
+                worst = worst.max(off.abs());
+            }
+        }
+    }
+    assert!(worst < BAR, "{worst}");
+}
+
+#[test]
+fn filters_at_the_sensor_and_in_front_multiply() {
+    // At the null of either one, one half of a pitch apart, the other makes no contrast of it.
+    let mut scene = lattice(2.6e-3);
+    let half_pitch_m = 0.5 * PHOTOSITES * 6e-6;
+    let angle_rad = (half_pitch_m / scene.lens.image_m()).atan();
+    let thirds_m = half_pitch_m * 2.0 / 3.0;
+    scene.front_low_pass = Some(FrontLowPass { across_rad: 0.0, upright_rad: angle_rad });
+    scene.low_pass = Some(LowPass { across_m: thirds_m, upright_m: thirds_m });
+    let found = frame(&scene);
+    // A third of a pitch: cos 60°.
+    for (h, left) in [([1.0, 0.0], 0.5), ([0.0, 1.0], 0.0), ([1.0, 1.0], 0.0)] {
+        let off = contrast(&found, h) - bare(h) * left;
+        assert!(off.abs() < BAR, "{h:?}: {off}");
+    }
+}
+
+#[test]
+fn a_scene_file_s_front_low_pass_arrives_in_si_and_has_a_switch() {
+    let given =
+        ["filters.front_low_pass.split_arcmin=0.6", "filters.front_low_pass.upright_arcmin=1.2"];
+    let found = scene(&given);
+    let filter = found.front_low_pass.expect("a filter");
+    assert!((filter.across_rad - 0.01 * PI / 180.0).abs() < 1e-15, "{filter:?}");
+    assert!((filter.upright_rad - 0.02 * PI / 180.0).abs() < 1e-15, "{filter:?}");
+    assert_eq!(found.low_pass, None);
+    let numbers = derived::derived(&found).lens;
+    let [across_um, upright_um] = numbers.front_low_pass_split_um.expect("numbers of a filter");
+    assert!((across_um - numbers.image_distance_m * 1e6 * filter.across_rad).abs() < 1e-6);
+    assert!((upright_um - 2.0 * across_um).abs() < 1e-6);
+    let off = scene(&[given[0], "effects.front_low_pass=off", "filters.low_pass.separation_um=4"]);
+    assert_eq!(off.front_low_pass, None);
+    assert!(off.low_pass.is_some());
 }

@@ -104,16 +104,19 @@ fn lens() -> impl Strategy<Value = String> {
         0.0..10.0_f64,
         word(&["round", "bladed", "{bladed: {blades: 5, rotation_deg: 12}}"]),
         -10.0..10.0_f64,
-        proptest::option::of(0.0..12.0_f64),
+        (proptest::option::of(0.0..12.0_f64), proptest::option::of(0.0..3.0_f64)),
         0.0..6.0_f64,
     )
-        .prop_map(|(focal, stop, focus, aberration, iris, distortion, low_pass, density)| {
+        .prop_map(|(focal, stop, focus, aberration, iris, distortion, (low_pass, front), density)| {
             let low_pass = low_pass
                 .map_or(String::new(), |um| format!("  low_pass: {{separation_um: {um}}}\n"));
+            let front = front.map_or(String::new(), |arcmin| {
+                format!("  front_low_pass: {{split_arcmin: {arcmin}}}\n")
+            });
             format!(
                 "lens:\n  focal_mm: {focal}\n  f_number: {stop}\n  focus: {{distance_m: {focus}}}\n  \
                  aberration_um: {aberration}\n  iris: {iris}\n  distortion_percent: {distortion}\n\
-                 filters:\n  neutral_density_stops: {density}\n{low_pass}"
+                 filters:\n  neutral_density_stops: {density}\n{low_pass}{front}"
             )
         })
 }

@@ -92,6 +92,7 @@ pub fn plain() -> Scene {
             diffraction: Diffraction::Off,
         },
         low_pass: None,
+        front_low_pass: None,
         camera,
         pose: Pose { lens_m: DVec3::new(0.0, 0.0, 3.0), turn: DMat3::IDENTITY },
         delivery: Delivery {

@@ -45,6 +45,8 @@ pub struct LensNumbers {
     pub focus_from_sensor_m: f64,
     /// Distance along the lens axis from the lens to the wall's plane, metres.
     pub wall_on_axis_m: Option<f64>,
+    /// Distance on the sensor of the spots that a low-pass filter in front of the lens makes, across and upright, µm.
+    pub front_low_pass_split_um: Option<[f64; 2]>,
 }
 
 /// Numbers of the recorded frame's view.
@@ -207,6 +209,10 @@ fn lens(scene: &Scene) -> LensNumbers {
         image_distance_m: image_m,
         focus_from_sensor_m: lens.focus_m + image_m,
         wall_on_axis_m: wall_m,
+        front_low_pass_split_um: scene.front_low_pass.map(|front| {
+            let spots = front.at_sensor(lens);
+            [spots.across_m * 1e6, spots.upright_m * 1e6]
+        }),
     }
 }
 

@@ -21,10 +21,16 @@ pub fn resolved(scene: &Scene) -> Value {
         "drive": drive(scene),
         "content": content(scene),
         "lens": lens(scene),
-        "filters": { "low_pass": scene.low_pass.map(|f| json!({
-            "across_m": f.across_m,
-            "upright_m": f.upright_m,
-        })) },
+        "filters": {
+            "low_pass": scene.low_pass.map(|f| json!({
+                "across_m": f.across_m,
+                "upright_m": f.upright_m,
+            })),
+            "front_low_pass": scene.front_low_pass.map(|f| json!({
+                "across_deg": deg(f.across_rad),
+                "upright_deg": deg(f.upright_rad),
+            })),
+        },
         "camera": camera(scene),
         "placement": placement(scene),
         "delivery": delivery(scene),

@@ -191,7 +191,7 @@ pub(super) fn reach(blur: &Blur, local: &Local, diffraction: f64) -> DVec2 {
         let (whole, plain) = (row(&local.whole, i), row(&local.plain, i));
         let box_half = blur.aperture / 2.0;
         (whole.x.abs() + whole.y.abs()) * box_half
-            + (whole.abs().dot(blur.low_pass)) / 2.0
+            + (whole.abs().dot(blur.low_pass + blur.front_low_pass)) / 2.0
             + 3.5 * blur.sigma * whole.length()
             + (local.disc.abs() / 2.0 + diffraction) * plain.length()
     };
@@ -527,7 +527,7 @@ mod tests {
                     diffraction,
                 };
                 let filter = LowPass { across_m: 5e-6, upright_m: 5e-6 };
-                let blur = Blur::new(&lens, Some(&filter), 5e-6, 0.8, 40.0, 465e-9);
+                let blur = Blur::new(&lens, (Some(&filter), None), 5e-6, 0.8, 40.0, 465e-9);
                 let local = |scale: f64| {
                     let m = DMat2::from_angle(0.05) * (scale / photosites);
                     Local { whole: m, plain: m, disc: disc * scale, skew: DVec2::ZERO }

@@ -154,7 +154,7 @@ impl<'a> Plan<'a> {
         let (widest, skewed) = widest_disc(scene, &projection);
         let mut blur = Blur::new(
             lens,
-            scene.low_pass.as_ref(),
+            (scene.low_pass.as_ref(), scene.front_low_pass.as_ref()),
             camera.photosite_m,
             camera.fill_factor,
             widest,

@@ -113,8 +113,10 @@ struct Engine<'a> {
     airy_m: [f64; 3],
     /// σ of the diffuser's scatter where it meets the wall, metres.
     scatter_m: f64,
-    /// Spots of the low-pass filter, metres on the sensor.
+    /// Spots of the low-pass filter at the sensor, metres on the sensor.
     spots: Vec<DVec2>,
+    /// Spots of the low-pass filter in front of the lens, metres on the sensor.
+    front_spots: Option<[DVec2; 4]>,
     /// Luminance of an emitter whose light over the exposure is that of top code.
     top_nits: [f64; 3],
     /// Exponent of the cosine of the viewing angle.
@@ -161,6 +163,13 @@ impl<'a> Engine<'a> {
                 .map(|(x, y)| DVec2::new(x * filter.across_m, y * filter.upright_m))
                 .to_vec(),
         };
+        // Directions an angle apart land image distance times its tangent apart.
+        let front_spots = scene.front_low_pass.map(|filter| {
+            let apart_m = DVec2::new(libm::tan(filter.across_rad), libm::tan(filter.upright_rad))
+                * (lens.focal_m * lens.focus_m / (lens.focus_m - lens.focal_m));
+            [DVec2::ONE, DVec2::NEG_ONE, DVec2::new(1.0, -1.0), DVec2::new(-1.0, 1.0)]
+                .map(|side| 0.5 * side * apart_m)
+        });
         let pupil = if lens.defocus {
             Pupil::new(lens.iris, 0.5 * lens.focal_m / lens.f_number)
         } else {
@@ -179,6 +188,7 @@ impl<'a> Engine<'a> {
             airy_m: wall.emitters.map(|e| e.wavelength_m * stop / PI),
             scatter_m,
             spots,
+            front_spots,
             top_nits,
             falloff: wall.emitters.map(|e| e.half_angle_rad.map(falloff_exponent)),
             top_duty: events::top_duty(&scene.drive),
@@ -254,6 +264,9 @@ impl<'a> Engine<'a> {
         let aberration = self.scene.lens.aberration_m;
         if aberration > 0.0 {
             sensor += gaussian(u[4], u[5]) * aberration;
+        }
+        if let Some(spots) = &self.front_spots {
+            sensor += spots[((u[10] * 4.0) as usize).min(3)];
         }
         let pupil = self.pupil.point(u[0], u[1]);
         // Light that leaves the diffuser here came from a point of the wall aside.

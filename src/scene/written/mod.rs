@@ -73,6 +73,9 @@ pub struct EffectsFile {
     /// The low-pass filter at the sensor (`filters.low_pass`).
     #[schemars(schema_with = "schema::switch")]
     pub low_pass: bool,
+    /// The low-pass filter in front of the lens (`filters.front_low_pass`).
+    #[schemars(schema_with = "schema::switch")]
+    pub front_low_pass: bool,
     /// Darkening towards the corners with the fourth power of the cosine of the field angle.
     #[schemars(schema_with = "schema::switch")]
     pub natural_vignetting: bool,
@@ -97,6 +100,7 @@ impl Default for EffectsFile {
             defocus: true,
             aberration: true,
             low_pass: true,
+            front_low_pass: true,
             natural_vignetting: true,
             distortion: true,
             viewing_angle: true,
