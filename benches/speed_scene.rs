@@ -89,6 +89,7 @@ pub fn scene(shot: Shot) -> Scene {
             white_xy: [0.3127, 0.3290],
             transfer: WallTransfer::Gamma(1.0),
             bits: 14,
+            diffuser: None,
         },
         drive: Drive {
             kind: DriveKind::Scanned,
@@ -117,6 +118,7 @@ pub fn scene(shot: Shot) -> Scene {
             diffraction,
         },
         low_pass: Some(LowPass { across_m: PHOTOSITE_M, upright_m: PHOTOSITE_M }),
+        front_low_pass: None,
         camera: Camera {
             columns,
             rows,

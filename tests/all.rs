@@ -13,6 +13,7 @@ mod develop;
 mod hidden_bugs;
 mod hidden_bugs_in_time;
 mod house;
+mod in_front;
 mod mirrors;
 mod output;
 mod pulses;

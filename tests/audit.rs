@@ -1,6 +1,6 @@
 //! The fast engine against the slow check, on patches of 96 × 64 photosites.
 //!
-//! Three patches run with the ordinary tests; all of them, with and without diffraction, by
+//! A few patches run with the ordinary tests; all of them, with and without diffraction, by
 //!
 //! ```text
 //! cargo test --release --test all audit_all -- --ignored --nocapture
@@ -9,14 +9,14 @@
 use crate::stage;
 use glam::DVec2;
 use gridbeat::frame::{Electrons, Window};
-use gridbeat::optics::{Diffraction, Iris, LowPass};
+use gridbeat::optics::{Diffraction, FrontLowPass, Iris, LowPass};
 use gridbeat::render::agree::{self, Agreement};
 use gridbeat::render::rays::{self, RaySettings};
 use gridbeat::render::{Cancelled, Run};
 use gridbeat::scene::Scene;
 use gridbeat::sensor::{Mosaic, Readout};
 use gridbeat::wall::drive::{Clock, DriveKind, SplitOrder};
-use gridbeat::wall::{EmitterShape, WallTransfer};
+use gridbeat::wall::{Diffuser, EmitterShape, WallTransfer};
 use std::time::Instant;
 
 /// The engine under audit.
@@ -222,7 +222,44 @@ fn wide_askew() -> Patch {
     patch("blur disc of 45, yaw 25°, roll 3°", scene, 1 << 14)
 }
 
-/// The ten kinds of patch, and one more; blur discs and split orders count once each.
+/// A diffuser over emitters of two shapes, seen askew, up to the wall's edge and past it.
+fn diffused() -> Patch {
+    let mut scene = stage::plain();
+    scene.camera.mosaic = BAYER;
+    for emitter in &mut scene.wall.emitters {
+        emitter.shape = EmitterShape::Rectangle { width_m: 1.0e-3, height_m: 2.2e-3 };
+    }
+    scene.wall.emitters[0].shape = EmitterShape::Disc { diameter_m: 1.7e-3 };
+    scene.wall.diffuser =
+        Some(Diffuser { stand_off_m: 3e-3, scatter_rad: 0.45, transmission: 0.62 });
+    stage::waves(&mut scene, 11.0, 0.2);
+    let edge = DVec2::new(120.0 * 2.6e-3, 0.0);
+    stage::place(&mut scene, 3.3, 1.0, edge, [18.0, -5.0, 2.0]);
+    let mut patch = patch("diffuser, wall edge, yaw 18°", scene, 1 << 14);
+    patch.window = stage::window(&patch.scene, -31, 7, 96, 64);
+    patch
+}
+
+/// The ideal frame of a wall behind a diffuser, at a corner.
+fn diffused_ideal() -> Patch {
+    let Patch { mut scene, window, .. } = ideal_corner();
+    scene.wall.diffuser = Some(Diffuser { stand_off_m: 5e-3, scatter_rad: 0.5, transmission: 0.8 });
+    Patch { window, ..patch("ideal frame, corner, diffuser", scene, 1 << 13) }
+}
+
+/// Low-pass filters at the sensor and in front of the lens, each with its own split.
+fn two_filters() -> Patch {
+    let mut scene = stage::plain();
+    scene.camera.mosaic = BAYER;
+    scene.low_pass = Some(LowPass { across_m: 5e-6, upright_m: 3e-6 });
+    // At 50 mm: 9.8 and 14.2 µm on photosites of 6 µm.
+    scene.front_low_pass = Some(FrontLowPass { across_rad: 1.9e-4, upright_rad: 2.75e-4 });
+    stage::waves(&mut scene, 17.0, 0.3);
+    stage::place(&mut scene, 3.7, 1.5, DVec2::new(0.02, 0.01), [12.0, 4.0, 3.0]);
+    patch("low-pass in front and at the sensor", scene, 1 << 14)
+}
+
+/// The ten kinds of patch, and some more; blur discs and split orders count once each.
 fn all() -> Vec<Patch> {
     vec![
         heavy_moire(),
@@ -238,6 +275,9 @@ fn all() -> Vec<Patch> {
         edge(),
         stopped_down(),
         ideal_corner(),
+        diffused(),
+        diffused_ideal(),
+        two_filters(),
         global(),
         coarse(),
         everything(),
@@ -410,6 +450,20 @@ fn the_fast_engine_agrees_at_a_fast_shutter() {
 }
 
 #[test]
+fn the_fast_engine_agrees_behind_a_diffuser() {
+    let found = audit(&diffused(), Diffraction::Off, 4);
+    assert!(found.agrees(), "{found:?}");
+    let found = audit(&diffused_ideal(), Diffraction::Off, 2);
+    assert!(found.agrees(), "{found:?}");
+}
+
+#[test]
+fn the_fast_engine_agrees_behind_two_low_pass_filters() {
+    let found = audit(&two_filters(), Diffraction::Off, 4);
+    assert!(found.agrees(), "{found:?}");
+}
+
+#[test]
 #[ignore = "minutes of rays: run it by the command above in a release build"]
 fn audit_all() {
     heading();
@@ -433,7 +487,7 @@ fn stopped_down() -> Patch {
     // The right edge of the wall lies 8 photosites left of the border of tiles in column 512, on average.
     let aside = DVec2::new(120.0 * 2.6e-3 - 24.0 / 3.0 * 2.6e-3, 0.0);
     stage::place(&mut scene, 3.0, 0.0, aside, [0.0, 0.0, 1.0]);
-    let mut patch = patch("wall edge at f/16", scene, 1 << 14);
+    let mut patch = patch("wall edge at f/16", scene, 1 << 16);
     patch.window = Window { x: 464, y: 300, width: 96, height: 64 };
     patch
 }

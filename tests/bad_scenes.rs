@@ -260,6 +260,28 @@ fn keys_and_types() {
 fn impossible_walls_and_drives() {
     hold(vec![
         wall(
+            "wall: {pixel_pitch_mm: 2.6, size_px: [400, 200], diffuser: {stand_off_mm: -3}}",
+            &["line 1, wall.diffuser.stand_off_mm: -3 is too small; allowed: 0 to 1000 mm"],
+        ),
+        wall(
+            "wall: {pixel_pitch_mm: 2.6, size_px: [400, 200], diffuser: {scatter_fwhm_deg: 180}}",
+            &["line 1, wall.diffuser.scatter_fwhm_deg: 180 is too large; allowed: 0 to 150 °"],
+        ),
+        wall(
+            "wall: {pixel_pitch_mm: 2.6, size_px: [400, 200], diffuser: {transmission_percent: 120}}",
+            &["line 1, wall.diffuser.transmission_percent: 120 is too large; allowed: 1 to 100 %"],
+        ),
+        wall(
+            "wall: {pixel_pitch_mm: 2.6, size_px: [400, 200], diffuser: {stand_off: 3}}",
+            &["line 1, wall.diffuser.stand_off: unknown key (did you mean `stand_off_mm`?)"],
+        ),
+        wall(
+            "wall: {pixel_pitch_mm: 2.6, size_px: [400, 200], diffuser: {stand_off_mm: 800, scatter_fwhm_deg: 90}}",
+            &[
+                "line 1, wall.diffuser: it would spread every emitter by 679.5 mm (one standard deviation), over a wall of 1.04 m × 520 mm (bring it nearer (`stand_off_mm`), or let it scatter less (`scatter_fwhm_deg`))",
+            ],
+        ),
+        wall(
             "wall: {pixel_pitch_mm: 2.6}",
             &[
                 "line 1, wall.size_px: missing: how large is the wall? (add `size_px: [across, down]`, or `cabinets` and `cabinet_px`)",
@@ -471,6 +493,22 @@ fn impossible_cameras() {
             "camera: {matrix: [[1, 1, 1], [1, 1, 1], [1, 1, 1]]}",
             &[
                 "line 4, camera.matrix: with this matrix the camera cannot tell red, green and blue apart (each row is to be largest at its own colour)",
+            ],
+        ),
+        more(
+            "filters: {front_low_pass: {}}",
+            &["line 4, filters.front_low_pass: a filter without a split (add `split_arcmin`)"],
+        ),
+        more(
+            "filters: {front_low_pass: {split_arcmin: 1, across_arcmin: 1, upright_arcmin: 2}}",
+            &[
+                "line 4, filters.front_low_pass.split_arcmin: `across_arcmin` and `upright_arcmin` leave nothing for it to say (keep this one, or those two)",
+            ],
+        ),
+        more(
+            "filters: {front_low_pass: {split_arcmin: 90}}",
+            &[
+                "line 4, filters.front_low_pass.split_arcmin: 90 is too large; allowed: 0 to 60 arcmin",
             ],
         ),
         more(

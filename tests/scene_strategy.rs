@@ -25,8 +25,9 @@ fn wall() -> impl Strategy<Value = String> {
         word(&["linear", "srgb", "{gamma: 2.4}"]),
         1..=16_u32,
         proptest::option::of((0.05..1.0_f64, -0.5..0.5_f64)),
+        proptest::option::of((0.0..8.0_f64, 0.0..60.0_f64, 20.0..100.0_f64)),
     )
-        .prop_map(|(pitch, (a, d, pa, pd), packaging, (nits, percent), transfer, bits, red)| {
+        .prop_map(|(pitch, (a, d, pa, pd), packaging, (nits, percent), transfer, bits, red, diffuser)| {
             let red = red.map_or(String::new(), |(size, offset)| {
                 format!(
                     "  emitters: {{red: {{shape: {{disc_mm: {}}}, offset_mm: [{}, 0]}}}}\n",
@@ -34,10 +35,17 @@ fn wall() -> impl Strategy<Value = String> {
                     offset * pitch
                 )
             });
+            // On any wall of this strategy its σ is below a smaller side.
+            let diffuser = diffuser.map_or(String::new(), |(stand_off, scatter, passes)| {
+                let stand_off = stand_off.min(pitch * 3.0);
+                format!(
+                    "  diffuser: {{stand_off_mm: {stand_off}, scatter_fwhm_deg: {scatter}, transmission_percent: {passes}}}\n"
+                )
+            });
             format!(
                 "wall:\n  pixel_pitch_mm: {pitch}\n  cabinets: [{a}, {d}]\n  cabinet_px: [{pa}, {pd}]\n  \
                  packaging: {packaging}\n  white_nits: {nits}\n  brightness_percent: {percent}\n  \
-                 transfer: {transfer}\n  bits: {bits}\n{red}"
+                 transfer: {transfer}\n  bits: {bits}\n{red}{diffuser}"
             )
         })
 }
@@ -96,16 +104,19 @@ fn lens() -> impl Strategy<Value = String> {
         0.0..10.0_f64,
         word(&["round", "bladed", "{bladed: {blades: 5, rotation_deg: 12}}"]),
         -10.0..10.0_f64,
-        proptest::option::of(0.0..12.0_f64),
+        (proptest::option::of(0.0..12.0_f64), proptest::option::of(0.0..3.0_f64)),
         0.0..6.0_f64,
     )
-        .prop_map(|(focal, stop, focus, aberration, iris, distortion, low_pass, density)| {
+        .prop_map(|(focal, stop, focus, aberration, iris, distortion, (low_pass, front), density)| {
             let low_pass = low_pass
                 .map_or(String::new(), |um| format!("  low_pass: {{separation_um: {um}}}\n"));
+            let front = front.map_or(String::new(), |arcmin| {
+                format!("  front_low_pass: {{split_arcmin: {arcmin}}}\n")
+            });
             format!(
                 "lens:\n  focal_mm: {focal}\n  f_number: {stop}\n  focus: {{distance_m: {focus}}}\n  \
                  aberration_um: {aberration}\n  iris: {iris}\n  distortion_percent: {distortion}\n\
-                 filters:\n  neutral_density_stops: {density}\n{low_pass}"
+                 filters:\n  neutral_density_stops: {density}\n{low_pass}{front}"
             )
         })
 }

@@ -226,7 +226,10 @@ fn drives_and_clocks() {
 fn every_effect_has_its_switch() {
     let s = with(&[
         "effects={diffraction: off, defocus: off, aberration: off, low_pass: off, \
-         natural_vignetting: off, distortion: off, viewing_angle: off, noise: off}",
+         natural_vignetting: off, distortion: off, viewing_angle: off, diffuser: off, \
+         front_low_pass: off, noise: off}",
+        "filters.front_low_pass.split_arcmin=1",
+        "wall.diffuser.stand_off_mm=4",
         "filters.low_pass.separation_um=4",
         "lens.distortion_percent=-2",
     ]);
@@ -234,6 +237,8 @@ fn every_effect_has_its_switch() {
     assert!(!s.lens.defocus && !s.lens.vignetting && !s.camera.noise);
     assert_eq!((s.lens.aberration_m, s.lens.distortion), (0.0, 0.0));
     assert_eq!(s.low_pass, None);
+    assert_eq!(s.front_low_pass, None);
+    assert_eq!(s.wall.diffuser, None);
     assert!(s.wall.emitters.iter().all(|e| e.half_angle_rad.is_none()));
     let s = with(&["filters.low_pass.separation_um=4", "lens.distortion_percent=-2"]);
     close(s.low_pass.expect("a filter").across_m, 4e-6, "low-pass");

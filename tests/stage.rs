@@ -40,6 +40,7 @@ pub fn plain() -> Scene {
         white_xy: [0.3127, 0.3290],
         transfer: WallTransfer::Gamma(2.2),
         bits: 12,
+        diffuser: None,
     };
     let camera = Camera {
         columns: 960,
@@ -91,6 +92,7 @@ pub fn plain() -> Scene {
             diffraction: Diffraction::Off,
         },
         low_pass: None,
+        front_low_pass: None,
         camera,
         pose: Pose { lens_m: DVec3::new(0.0, 0.0, 3.0), turn: DMat3::IDENTITY },
         delivery: Delivery {

@@ -278,7 +278,8 @@ pub fn closed_form(scene: &Scene) -> [f64; 3] {
     let stop = lens.f_number * (1.0 + lens.focal_m / (lens.focus_m - lens.focal_m));
     let lux_s =
         FRAC_PI_4 * wall.white_nits * wall.brightness * camera.exposure_s * lens.transmission
-            / (stop * stop);
+            / (stop * stop)
+            * wall.diffuser.map_or(1.0, |d| d.transmission);
     let area_m2 = camera.photosite_m * camera.photosite_m * camera.fill_factor;
     [0, 1, 2].map(|k| {
         wall.emitters.iter().enumerate().fold(0.0, |sum, (c, e)| {

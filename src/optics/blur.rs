@@ -2,7 +2,7 @@
 
 use super::transfer;
 use super::wave::{self, WaveTable};
-use super::{Diffraction, Iris, Lens, LowPass};
+use super::{Diffraction, FrontLowPass, Iris, Lens, LowPass};
 use crate::math::special::{jinc, jinc_bend};
 use crate::math::table::Table;
 use glam::DVec2;
@@ -23,8 +23,10 @@ fn wide(disc: f64) -> f64 {
 pub struct Blur {
     /// Side of the photosite's aperture.
     pub aperture: f64,
-    /// Separation of the low-pass spots, across and upright.
+    /// Separation of the low-pass filter's spots at the sensor, across and upright.
     pub low_pass: DVec2,
+    /// The same of the low-pass filter in front of the lens.
+    pub front_low_pass: DVec2,
     /// σ of the aberration blur.
     pub sigma: f64,
     iris: Iris,
@@ -40,26 +42,28 @@ pub struct Blur {
 }
 
 impl Blur {
-    /// Blurs of a lens, a low-pass filter and photosites of a pitch and fill factor.
+    /// Blurs of a lens, low-pass filters at the sensor and in front of the lens, and photosites of a pitch and fill factor.
     ///
     /// `widest_disc` is the largest blur disc that will be asked for, photosites; `shortest_m` the
     /// shortest wavelength. They size the tables.
     pub fn new(
         lens: &Lens,
-        low_pass: Option<&LowPass>,
+        (low_pass, front): (Option<&LowPass>, Option<&FrontLowPass>),
         photosite_m: f64,
         fill_factor: f64,
         widest_disc: f64,
         shortest_m: f64,
     ) -> Self {
         let aperture = fill_factor.sqrt();
-        let separation =
-            low_pass.map_or(DVec2::ZERO, |l| DVec2::new(l.across_m, l.upright_m) / photosite_m);
+        let spots = |l: &LowPass| DVec2::new(l.across_m, l.upright_m) / photosite_m;
+        let separation = low_pass.map_or(DVec2::ZERO, spots);
+        let in_front = front.map_or(DVec2::ZERO, |f| spots(&f.at_sensor(lens)));
         let sigma = lens.aberration_m / photosite_m;
-        let axis = |d: f64| {
+        let axis = |d: f64, in_front: f64| {
             Table::new(HIGHEST, 1.0 / 512.0, |f| {
                 transfer::aperture(f, 0.0, aperture)
                     * transfer::low_pass(f, 0.0, d, 0.0)
+                    * transfer::low_pass(f, 0.0, in_front, 0.0)
                     * transfer::gaussian(f, sigma)
             })
         };
@@ -78,12 +82,13 @@ impl Blur {
         Self {
             aperture,
             low_pass: separation,
+            front_low_pass: in_front,
             sigma,
             iris: lens.iris,
             diffraction: lens.diffraction,
             nu_per_cycle_m: lens.working_f_number() / photosite_m,
-            across: axis(separation.x),
-            upright: axis(separation.y),
+            across: axis(separation.x, in_front.x),
+            upright: axis(separation.y, in_front.y),
             disc: disc.clone(),
             disc_bend: disc_bend.clone(),
             mtf: mtf.clone(),
@@ -91,7 +96,7 @@ impl Blur {
         }
     }
 
-    /// Photosite aperture, low-pass filter and aberration together, at a frequency in cycles per photosite.
+    /// Photosite aperture, low-pass filters and aberration together, at a frequency in cycles per photosite.
     #[inline]
     pub fn sensor(&self, f: DVec2) -> f32 {
         self.across.at(f.x.abs()) * self.upright.at(f.y.abs())

@@ -85,6 +85,24 @@ pub struct LowPass {
     pub upright_m: f64,
 }
 
+/// Optical low-pass filter in front of the lens: it doubles every direction, across and upright, into four equal ones.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FrontLowPass {
+    /// Angle between the doubled directions across, radians; 0 or more.
+    pub across_rad: f64,
+    /// The same upright, radians.
+    pub upright_rad: f64,
+}
+
+impl FrontLowPass {
+    /// The filter at the sensor that does the same behind a lens: spots v·tan(angle) apart, with v the distance from
+    /// lens to sensor. Exact on the axis of a lens without distortion; towards the corners the true distance grows.
+    pub fn at_sensor(&self, lens: &Lens) -> LowPass {
+        let split = |angle_rad: f64| lens.image_m() * libm::tan(angle_rad);
+        LowPass { across_m: split(self.across_rad), upright_m: split(self.upright_rad) }
+    }
+}
+
 /// Where the camera stands and how it is turned.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Pose {

@@ -6,7 +6,7 @@
 use super::Scene;
 use crate::colour;
 use crate::optics::projection::{Projection, SensorGrid, WallGrid};
-use crate::optics::transfer::{blur_disc_m, w20_m};
+use crate::optics::transfer::{self, blur_disc_m, w20_m};
 use crate::sensor::{Readout, bands, convert, photons};
 use crate::wall::drive::DriveKind;
 use glam::DVec2;
@@ -20,6 +20,8 @@ pub struct Derived {
     pub lens: LensNumbers,
     /// What the recorded frame takes in.
     pub view: ViewNumbers,
+    /// The diffuser in front of the wall, if there is one.
+    pub diffuser: Option<DiffuserNumbers>,
     /// The wall as the sensor sees it, at the middle and the corners of the recorded frame.
     pub wall_on_sensor: Vec<PlaceNumbers>,
     /// Light and level.
@@ -43,6 +45,8 @@ pub struct LensNumbers {
     pub focus_from_sensor_m: f64,
     /// Distance along the lens axis from the lens to the wall's plane, metres.
     pub wall_on_axis_m: Option<f64>,
+    /// Distance on the sensor of the spots that a low-pass filter in front of the lens makes, across and upright, µm.
+    pub front_low_pass_split_um: Option<[f64; 2]>,
 }
 
 /// Numbers of the recorded frame's view.
@@ -57,6 +61,19 @@ pub struct ViewNumbers {
     pub width_at_wall_m: Option<f64>,
     /// The same for the top and bottom edges.
     pub height_at_wall_m: Option<f64>,
+}
+
+/// What the diffuser does to the wall's light.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct DiffuserNumbers {
+    /// Standard deviation of what each point of the wall becomes, in the wall's plane, mm.
+    pub sigma_mm: f64,
+    /// The same in wall pixels.
+    pub sigma_pixels: f64,
+    /// Contrast of the emitters' lattice, its first harmonic, over that without the diffuser.
+    pub lattice_contrast_share: f64,
+    /// Share of the light that it passes.
+    pub transmission_share: f64,
 }
 
 /// The wall as one place of the sensor sees it.
@@ -91,7 +108,7 @@ pub struct ExposureNumbers {
     pub exposure_s: f64,
     /// The same as a shutter angle, degrees.
     pub shutter_angle_deg: f64,
-    /// Exposure of the wall's full white on the lens axis, faced straight on, lx·s.
+    /// Exposure of the wall's full white on the lens axis, faced straight on, through the diffuser if any, lx·s.
     pub full_white_lx_s: f64,
     /// The same about mid-grey, stops.
     pub full_white_stops_about_mid_grey: Option<f64>,
@@ -148,10 +165,22 @@ pub fn derived(scene: &Scene) -> Derived {
     Derived {
         lens: lens(scene),
         view: view(scene),
+        diffuser: diffuser(scene),
         wall_on_sensor: places(scene),
         exposure: exposure(scene),
         timing: timing(scene),
     }
+}
+
+fn diffuser(scene: &Scene) -> Option<DiffuserNumbers> {
+    let diffuser = scene.wall.diffuser?;
+    let (sigma_m, pitch_m) = (diffuser.sigma_m(), scene.wall.pitch_m);
+    Some(DiffuserNumbers {
+        sigma_mm: sigma_m * 1e3,
+        sigma_pixels: sigma_m / pitch_m,
+        lattice_contrast_share: transfer::gaussian(1.0 / pitch_m, sigma_m),
+        transmission_share: diffuser.transmission,
+    })
 }
 
 fn projection(scene: &Scene) -> Projection {
@@ -180,6 +209,10 @@ fn lens(scene: &Scene) -> LensNumbers {
         image_distance_m: image_m,
         focus_from_sensor_m: lens.focus_m + image_m,
         wall_on_axis_m: wall_m,
+        front_low_pass_split_um: scene.front_low_pass.map(|front| {
+            let spots = front.at_sensor(lens);
+            [spots.across_m * 1e6, spots.upright_m * 1e6]
+        }),
     }
 }
 
@@ -298,7 +331,8 @@ fn content_mean_share(scene: &Scene) -> f64 {
 
 fn exposure(scene: &Scene) -> ExposureNumbers {
     let (camera, lens) = (&scene.camera, &scene.lens);
-    let nits = scene.wall.white_nits * scene.wall.brightness;
+    let passed = scene.wall.diffuser.map_or(1.0, |d| d.transmission);
+    let nits = scene.wall.white_nits * scene.wall.brightness * passed;
     let full_white_lx_s = photons::focal_plane_exposure_lx_s(
         nits,
         camera.exposure_s,

@@ -94,6 +94,19 @@ fn wall(out: &mut Lines, scene: &Scene) {
         WallTransfer::Srgb => "sRGB".into(),
     };
     out.line("code values", format!("{} bits, {curve}", wall.bits));
+    if let Some(d) = &wall.diffuser {
+        out.line(
+            "diffuser",
+            format!(
+                "{} in front, scatters {} (full width at half maximum), passes {}; spreads emitters by {} \
+                 (one standard deviation)",
+                length(d.stand_off_m),
+                angle(d.scatter_rad),
+                percent(d.transmission),
+                length(d.sigma_m())
+            ),
+        );
+    }
 }
 
 fn drive(out: &mut Lines, scene: &Scene) {
@@ -199,6 +212,20 @@ fn lens(out: &mut Lines, scene: &Scene) {
             Some(f) => format!("{} across, {} upright", length(f.across_m), length(f.upright_m)),
         },
     );
+    if let Some(front) = &scene.front_low_pass {
+        let at_sensor = front.at_sensor(lens);
+        let arcmin = |rad: f64| number(rad.to_degrees() * 60.0);
+        out.line(
+            "in front of the lens",
+            format!(
+                "low-pass filter of {} arcmin across, {} upright: {} and {} on the sensor",
+                arcmin(front.across_rad),
+                arcmin(front.upright_rad),
+                length(at_sensor.across_m),
+                length(at_sensor.upright_m)
+            ),
+        );
+    }
 }
 
 fn camera(out: &mut Lines, scene: &Scene) {

@@ -16,7 +16,7 @@ pub use edit::Edit;
 pub use resolved::resolved;
 
 use crate::diag::Diagnostic;
-use crate::optics::{Lens, LowPass, Pose};
+use crate::optics::{FrontLowPass, Lens, LowPass, Pose};
 use crate::sensor::Camera;
 use crate::wall::content::Rgb16;
 use crate::wall::{Wall, WallImage, drive::Drive};
@@ -82,6 +82,8 @@ pub struct Scene {
     pub lens: Lens,
     /// The low-pass filter at the sensor, if any.
     pub low_pass: Option<LowPass>,
+    /// The low-pass filter in front of the lens, if any.
+    pub front_low_pass: Option<FrontLowPass>,
     /// The camera.
     pub camera: Camera,
     /// Where it stands.

@@ -26,6 +26,10 @@ pub fn resolved(scene: &Scene) -> Value {
                 "across_m": f.across_m,
                 "upright_m": f.upright_m,
             })),
+            "front_low_pass": scene.front_low_pass.map(|f| json!({
+                "across_deg": deg(f.across_rad),
+                "upright_deg": deg(f.upright_rad),
+            })),
             "neutral_density_stops": scene.neutral_density_stops,
         },
         "camera": camera(scene),
@@ -77,6 +81,11 @@ fn wall(scene: &Scene) -> Value {
         "white_xy": wall.white_xy,
         "transfer": transfer,
         "bits": wall.bits,
+        "diffuser": wall.diffuser.map(|d| json!({
+            "stand_off_m": d.stand_off_m,
+            "scatter_fwhm_deg": deg(d.scatter_rad),
+            "transmission_share": d.transmission,
+        })),
     })
 }
 

@@ -12,7 +12,8 @@ impl Scene {
     }
 
     /// The ideal frame's scene: steady light, and each colour's light spread between its emitters
-    /// by bilinear interpolation, on its own lattice, so that neither lattice nor drive shows.
+    /// by bilinear interpolation, on its own lattice, so that neither lattice nor drive shows. A diffuser stays, as the
+    /// lens does: it blurs that light too, and what content it softens counts as no artefact.
     pub fn ideal(&self) -> Self {
         let mut ideal = self.steady_wall();
         for emitter in &mut ideal.wall.emitters {

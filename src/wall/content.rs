@@ -316,6 +316,7 @@ mod tests {
             white_xy: [0.3127, 0.329],
             transfer: WallTransfer::Gamma(2.2),
             bits,
+            diffuser: None,
         }
     }
 

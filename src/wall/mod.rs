@@ -5,7 +5,10 @@ use glam::DVec2;
 
 pub mod arithmetic;
 pub mod content;
+mod diffuser;
 pub mod drive;
+
+pub use diffuser::Diffuser;
 
 /// Red, green and blue, in this order, wherever something is kept per emitter colour.
 pub const COLOURS: [&str; 3] = ["red", "green", "blue"];
@@ -124,6 +127,8 @@ pub struct Wall {
     pub transfer: WallTransfer,
     /// Bits of a code value, 1 to 16.
     pub bits: u32,
+    /// What stands in front of the face, if anything.
+    pub diffuser: Option<Diffuser>,
 }
 
 impl Wall {

@@ -49,6 +49,16 @@ pub(super) fn summary(made: &Made<'_>, records: &[FrameRecord], numbers: &Derive
         line("pixel pitch", pitch(middle, corners));
         line("blur disc", disc(middle, corners));
     }
+    if let Some(diffuser) = &numbers.diffuser {
+        line(
+            "diffuser",
+            format!(
+                "leaves {} of the contrast of the wall's pixels, passes {} of the light",
+                units::percent(diffuser.lattice_contrast_share),
+                units::percent(diffuser.transmission_share)
+            ),
+        );
+    }
     line("view", view(numbers));
     for (what, text) in shutter(numbers) {
         line(what, text);

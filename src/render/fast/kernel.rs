@@ -61,12 +61,15 @@ pub(super) struct Sampling {
 }
 
 impl Sampling {
-    fn new(local: &Local) -> Self {
+    /// For emitters that a diffuser spreads by at least `spread` pixels.
+    fn new(local: &Local, spread: f64) -> Self {
         let disc = local.disc.abs();
         // Straight lines between steps h act, on average over phases, as an extra blur of variance
         // h²/6, which the transform makes up for; edges of a disc are softened by the photosite, so
-        // wide discs need fewer steps.
-        let h = (0.02 * disc).clamp(1.0 / 20.0, 0.3);
+        // wide discs need fewer steps. So do Gaussians: a tenth of σ is off by a thousandth of the highest weight.
+        let inverse = local.whole.inverse();
+        let sigma = spread * inverse.x_axis.length().min(inverse.y_axis.length());
+        let h = (0.02 * disc).max(0.1 * sigma).clamp(1.0 / 20.0, 0.3);
         let lerp_across = disc < ROUND_ACROSS_FROM;
         Self { steps: steps(local, h), finer: if lerp_across { 1 } else { 4 }, lerp_across }
     }
@@ -188,7 +191,7 @@ pub(super) fn reach(blur: &Blur, local: &Local, diffraction: f64) -> DVec2 {
         let (whole, plain) = (row(&local.whole, i), row(&local.plain, i));
         let box_half = blur.aperture / 2.0;
         (whole.x.abs() + whole.y.abs()) * box_half
-            + (whole.abs().dot(blur.low_pass)) / 2.0
+            + (whole.abs().dot(blur.low_pass + blur.front_low_pass)) / 2.0
             + 3.5 * blur.sigma * whole.length()
             + (local.disc.abs() / 2.0 + diffraction) * plain.length()
     };
@@ -223,7 +226,8 @@ fn grids(
     sources: &[Source],
     tails: &Tails,
 ) -> (Grid, Option<Grid>) {
-    let near = grid(blur, shape, sources, Sampling::new(&shape.middle), tails.near);
+    let spread = sources.iter().map(|s| s.spread).fold(f64::INFINITY, f64::min);
+    let near = grid(blur, shape, sources, Sampling::new(&shape.middle, spread), tails.near);
     let far = tails.far.map(|radius| {
         let far = grid(blur, shape, sources, Sampling::far(&shape.middle), radius);
         Grid { far: true, ..far }
@@ -523,7 +527,7 @@ mod tests {
                     diffraction,
                 };
                 let filter = LowPass { across_m: 5e-6, upright_m: 5e-6 };
-                let blur = Blur::new(&lens, Some(&filter), 5e-6, 0.8, 40.0, 465e-9);
+                let blur = Blur::new(&lens, (Some(&filter), None), 5e-6, 0.8, 40.0, 465e-9);
                 let local = |scale: f64| {
                     let m = DMat2::from_angle(0.05) * (scale / photosites);
                     Local { whole: m, plain: m, disc: disc * scale, skew: DVec2::ZERO }
@@ -533,6 +537,7 @@ mod tests {
                     shape: EmitterShape::Rectangle { width_m: 5e-4, height_m: 8e-4 },
                     pitch_m: 2.6e-3,
                     wavelength_m: 525e-9,
+                    spread: 0.0,
                     outline: [super::super::source::Outline::Whole; 2],
                 };
                 for sides in [None, Some(sides)] {

@@ -154,7 +154,7 @@ impl<'a> Plan<'a> {
         let (widest, skewed) = widest_disc(scene, &projection);
         let mut blur = Blur::new(
             lens,
-            scene.low_pass.as_ref(),
+            (scene.low_pass.as_ref(), scene.front_low_pass.as_ref()),
             camera.photosite_m,
             camera.fill_factor,
             widest,
@@ -378,6 +378,7 @@ impl Lot {
                     shape: emitter.shape,
                     pitch_m: wall.pitch_m,
                     wavelength_m: if is_chromatic { emitter.wavelength_m } else { 0.0 },
+                    spread: wall.diffuser.map_or(0.0, |d| d.sigma_m()) / wall.pitch_m,
                     outline: [across(o.x), down(-o.y)],
                 }
             })
@@ -471,7 +472,8 @@ fn electrons_of_white(scene: &Scene) -> Vec<[f32; 3]> {
     let shares = colour::luminance_shares(wall.emitters.map(|e| e.xy), wall.white_xy)
         .unwrap_or([1.0 / 3.0; 3]);
     let n = lens.working_f_number();
-    let lux_seconds = wall.white_nits * wall.brightness * PI / (4.0 * n * n)
+    let passed = wall.diffuser.map_or(1.0, |d| d.transmission);
+    let lux_seconds = wall.white_nits * wall.brightness * passed * PI / (4.0 * n * n)
         * lens.transmission
         * camera.exposure_s;
     let area = camera.photosite_m * camera.photosite_m * camera.fill_factor;

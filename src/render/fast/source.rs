@@ -1,6 +1,7 @@
 //! Emitters as kernels need them.
 
 use crate::math::special::sinc;
+use crate::optics::transfer;
 use crate::wall::EmitterShape;
 use glam::DVec2;
 use rustfft::num_complex::Complex64;
@@ -12,6 +13,8 @@ pub(super) struct Source {
     pub shape: EmitterShape,
     pub pitch_m: f64,
     pub wavelength_m: f64,
+    /// σ of what a diffuser makes of a point of it, pixels; 0 without one.
+    pub spread: f64,
     /// What the wall's outline does to it, across and down.
     pub outline: [Outline; 2],
 }
@@ -47,12 +50,15 @@ impl Outline {
 impl Source {
     /// Transform of the shape with unit light along one axis, frequency in cycles per pixel; 1 for
     /// a disc, which has no such factors. Conjugate, since a weight is the view times the emitter moved to a pixel.
+    ///
+    /// The diffuser's Gaussian goes with it: round, and so a product over the axes for every shape.
     pub fn factor(&self, axis: usize, g: f64) -> Complex64 {
-        match self.outline[axis] {
+        let emitter = match self.outline[axis] {
             Outline::Whole => Complex64::from(self.whole(axis, g)),
             Outline::First(inside) => Outline::difference(inside, g).conj(),
             Outline::Last(inside) => Outline::difference(inside, g),
-        }
+        };
+        emitter * transfer::gaussian(g, self.spread)
     }
 
     fn whole(&self, axis: usize, g: f64) -> f64 {
@@ -65,14 +71,15 @@ impl Source {
         }
     }
 
-    /// Half of its size, across and down, pixels.
+    /// Half of its size, across and down, pixels; what a diffuser makes of it ends at 3.5 σ.
     pub fn half(&self) -> DVec2 {
-        match self.shape {
+        let shape = match self.shape {
             EmitterShape::Rectangle { width_m, height_m } => {
                 DVec2::new(width_m, height_m) / (2.0 * self.pitch_m)
             }
             EmitterShape::Disc { diameter_m } => DVec2::splat(diameter_m / (2.0 * self.pitch_m)),
             EmitterShape::Tent => DVec2::ONE,
-        }
+        };
+        shape + 3.5 * self.spread
     }
 }

@@ -2,6 +2,7 @@
 
 use super::gather::{Band, LightStrip, Looks, Reading, WallPoints, gather_row};
 use super::kernel::{Kernel, Kernels, TileShape, reach};
+use super::source::Source;
 use super::{Plan, Tile, far};
 use crate::frame::Window;
 use crate::sensor::Mosaic;
@@ -127,7 +128,9 @@ impl Plan<'_> {
         let places = shape.sides.iter().flatten().chain([&shape.middle]);
         let reach = places.fold(glam::DVec2::ZERO, |most, local| {
             most.max(reach(&self.blur, local, self.tails.near))
-        }) + 3.0;
+        });
+        let sizes = self.lots[lot].sources.iter().map(Source::half);
+        let reach = sizes.fold(reach, |most, half| most.max(reach + half)) + 2.0;
         (0..2).all(|axis| {
             let pixels = &self.lots[lot].pixels[axis];
             low[axis] - reach[axis] < pixels.end as f64

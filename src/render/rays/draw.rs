@@ -5,8 +5,9 @@ use crate::optics::Iris;
 use glam::DVec2;
 use std::f64::consts::{FRAC_PI_2, FRAC_PI_4, PI, TAU};
 
-/// Most dimensions a photosite needs: aperture, pupil, aberration and diffraction, two each.
-pub const DIMENSIONS: usize = 8;
+/// Most dimensions a photosite needs: aperture, pupil, aberration, diffraction and diffuser, two each, and one for a
+/// spot of the filter in front of the lens.
+pub const DIMENSIONS: usize = 11;
 
 /// Direction numbers of the Sobol' sequence (Joe, Kuo 2008: polynomial degree, inner
 /// coefficients, first odd numbers); the first dimension is van der Corput's. From memory: the
@@ -19,6 +20,9 @@ const SOBOL: [(u32, u32, &[u32]); DIMENSIONS - 1] = [
     (4, 1, &[1, 1, 3, 3]),
     (4, 4, &[1, 3, 5, 13]),
     (5, 2, &[1, 1, 5, 5, 17]),
+    (5, 4, &[1, 1, 5, 5, 5]),
+    (5, 7, &[1, 1, 7, 11, 19]),
+    (5, 11, &[1, 1, 5, 1, 1]),
 ];
 
 /// The direction numbers, written out for 32 bits.

@@ -111,8 +111,12 @@ struct Engine<'a> {
     airy: Option<Airy>,
     /// Metres on the sensor for each unit of an Airy point, per colour.
     airy_m: [f64; 3],
-    /// Spots of the low-pass filter, metres on the sensor.
+    /// σ of the diffuser's scatter where it meets the wall, metres.
+    scatter_m: f64,
+    /// Spots of the low-pass filter at the sensor, metres on the sensor.
     spots: Vec<DVec2>,
+    /// Spots of the low-pass filter in front of the lens, metres on the sensor.
+    front_spots: Option<[DVec2; 4]>,
     /// Luminance of an emitter whose light over the exposure is that of top code.
     top_nits: [f64; 3],
     /// Exponent of the cosine of the viewing angle.
@@ -133,10 +137,18 @@ impl<'a> Engine<'a> {
             .unwrap_or([0.0; 3]);
         let mut top_nits = [0.0; 3];
         let mut electrons_per_nit = [[0.0; 3]; 3];
+        let (scatter_m, passed) = match &wall.diffuser {
+            None => (0.0, 1.0),
+            Some(d) => {
+                // From the full width at half maximum, 2·s·tan(θ/2): it is √(8 ln 2) σ.
+                let width_m = 2.0 * d.stand_off_m * libm::tan(0.5 * d.scatter_rad);
+                (width_m / (8.0 * libm::log(2.0)).sqrt(), d.transmission)
+            }
+        };
         for c in 0..3 {
             let emitter = &wall.emitters[c];
             let packing = wall.pitch_m * wall.pitch_m / emitter.shape.area_m2(wall.pitch_m);
-            top_nits[c] = wall.white_nits * wall.brightness * shares[c] * packing;
+            top_nits[c] = wall.white_nits * wall.brightness * passed * shares[c] * packing;
             let lux_seconds = FRAC_PI_4 / (stop * stop) * lens.transmission * camera.exposure_s;
             let photons =
                 colour::led_photons_per_lux_second_m2(emitter.wavelength_m, emitter.linewidth_m);
@@ -151,6 +163,13 @@ impl<'a> Engine<'a> {
                 .map(|(x, y)| DVec2::new(x * filter.across_m, y * filter.upright_m))
                 .to_vec(),
         };
+        // Directions an angle apart land image distance times its tangent apart.
+        let front_spots = scene.front_low_pass.map(|filter| {
+            let apart_m = DVec2::new(libm::tan(filter.across_rad), libm::tan(filter.upright_rad))
+                * (lens.focal_m * lens.focus_m / (lens.focus_m - lens.focal_m));
+            [DVec2::ONE, DVec2::NEG_ONE, DVec2::new(1.0, -1.0), DVec2::new(-1.0, 1.0)]
+                .map(|side| 0.5 * side * apart_m)
+        });
         let pupil = if lens.defocus {
             Pupil::new(lens.iris, 0.5 * lens.focal_m / lens.f_number)
         } else {
@@ -167,7 +186,9 @@ impl<'a> Engine<'a> {
             directions: Directions::new(),
             airy,
             airy_m: wall.emitters.map(|e| e.wavelength_m * stop / PI),
+            scatter_m,
             spots,
+            front_spots,
             top_nits,
             falloff: wall.emitters.map(|e| e.half_angle_rad.map(falloff_exponent)),
             top_duty: events::top_duty(&scene.drive),
@@ -244,12 +265,20 @@ impl<'a> Engine<'a> {
         if aberration > 0.0 {
             sensor += gaussian(u[4], u[5]) * aberration;
         }
+        if let Some(spots) = &self.front_spots {
+            sensor += spots[((u[10] * 4.0) as usize).min(3)];
+        }
         let pupil = self.pupil.point(u[0], u[1]);
+        // Light that leaves the diffuser here came from a point of the wall aside.
+        let aside = match self.scatter_m > 0.0 {
+            true => gaussian(u[8], u[9]) * self.scatter_m,
+            false => DVec2::ZERO,
+        };
         match &self.airy {
             None => {
                 if let Some(hit) = self.eye.hit(sensor, pupil) {
                     for (c, s) in sum.iter_mut().enumerate() {
-                        *s += self.seen(lights, c, &hit);
+                        *s += self.seen(lights, c, &hit, aside);
                     }
                 }
             }
@@ -258,16 +287,17 @@ impl<'a> Engine<'a> {
                 let offset = airy.point(u[6], u[7]);
                 for (c, s) in sum.iter_mut().enumerate() {
                     if let Some(hit) = self.eye.hit(sensor + offset * self.airy_m[c], pupil) {
-                        *s += self.seen(lights, c, &hit);
+                        *s += self.seen(lights, c, &hit, aside);
                     }
                 }
             }
         }
     }
 
-    /// Light of one colour where a ray meets the wall, 1 for top code looked at straight.
-    fn seen(&self, lights: &mut Lights, colour: usize, hit: &trace::Hit) -> f64 {
-        let light = self.targets[colour].light(hit.point, |i, j| lights.at(colour, i, j));
+    /// Light of one colour `aside` of where a ray meets the wall, 1 for top code looked at straight.
+    fn seen(&self, lights: &mut Lights, colour: usize, hit: &trace::Hit, aside: DVec2) -> f64 {
+        let point = hit.point + aside;
+        let light = self.targets[colour].light(point, |i, j| lights.at(colour, i, j));
         match self.falloff[colour] {
             Some(k) if light > 0.0 => light * libm::pow(hit.cos, k),
             _ => light,

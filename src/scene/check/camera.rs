@@ -4,7 +4,7 @@ use super::Findings;
 use crate::develop::{ColourSpace, Delivery, DeliveryTransfer, Demosaic, ScaleFilter};
 use crate::frame::Window;
 use crate::math::matrix3;
-use crate::optics::LowPass;
+use crate::optics::{FrontLowPass, LowPass};
 use crate::scene::written::{
     CameraFile, ColourSpaceFile, DeliveryFile, DeliveryTransferFile, DemosaicFile, EffectsFile,
     MosaicFile, ReadoutDirectionFile, ReadoutFile, ScaleFilterFile, ScaleInFile, SceneFile,
@@ -215,6 +215,35 @@ pub(super) fn low_pass(
     let filter = LowPass { across_m: across_m.unwrap_or(0.0), upright_m: upright_m.unwrap_or(0.0) };
     let works = filter.across_m > 0.0 || filter.upright_m > 0.0;
     (file.effects.low_pass && works).then_some(filter)
+}
+
+pub(super) fn front_low_pass(found: &mut Findings<'_>, file: &SceneFile) -> Option<FrontLowPass> {
+    let written = file.filters.front_low_pass.as_ref()?;
+    let across = written.across_arcmin.or(written.split_arcmin);
+    let upright = written.upright_arcmin.or(written.split_arcmin);
+    if across.is_none() && upright.is_none() {
+        found.refuse(
+            "filters.front_low_pass",
+            &[],
+            "a filter without a split".into(),
+            "add `split_arcmin`",
+        );
+    }
+    if written.split_arcmin.is_some()
+        && written.across_arcmin.is_some()
+        && written.upright_arcmin.is_some()
+    {
+        found.refuse(
+            "filters.front_low_pass.split_arcmin",
+            &[],
+            "`across_arcmin` and `upright_arcmin` leave nothing for it to say".into(),
+            "keep this one, or those two",
+        );
+    }
+    let radians = |arcmin: Option<f64>| (arcmin.unwrap_or(0.0) / 60.0).to_radians();
+    let filter = FrontLowPass { across_rad: radians(across), upright_rad: radians(upright) };
+    let works = filter.across_rad > 0.0 || filter.upright_rad > 0.0;
+    (file.effects.front_low_pass && works).then_some(filter)
 }
 
 pub(super) fn delivery(file: &DeliveryFile) -> Delivery {

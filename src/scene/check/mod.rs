@@ -97,6 +97,7 @@ pub(super) fn meant(
     let drive = drive::drive(&mut found, &file.drive, camera.fps);
     let place = place::place(&mut found, file);
     let low_pass = camera::low_pass(&mut found, file, camera.photosite_m);
+    let front_low_pass = camera::front_low_pass(&mut found, file);
     let delivery = camera::delivery(&file.delivery);
     limits::limits(&mut found, &wall, &camera, &delivery);
     // Only a wall of a sure and sane size is painted.
@@ -123,6 +124,7 @@ pub(super) fn meant(
         content: Arc::new(content),
         lens: place.lens,
         low_pass,
+        front_low_pass,
         camera,
         pose: place.pose,
         delivery,

@@ -3,10 +3,10 @@
 use super::Findings;
 use crate::colour;
 use crate::scene::written::{
-    EffectsFile, EmitterFile, PackagingFile, ShapeFile, TransferFile, WallFile,
+    DiffuserFile, EffectsFile, EmitterFile, PackagingFile, ShapeFile, TransferFile, WallFile,
 };
 use crate::units;
-use crate::wall::{COLOURS, Emitter, EmitterShape, Wall, WallTransfer};
+use crate::wall::{COLOURS, Diffuser, Emitter, EmitterShape, Wall, WallTransfer};
 use glam::DVec2;
 
 /// Stands in for a pitch that is missing, so that the other checks can go on.
@@ -55,7 +55,7 @@ pub(super) fn wall(found: &mut Findings<'_>, file: &WallFile, effects: &EffectsF
             "choose a white inside the triangle of the emitter colours",
         );
     }
-    Wall {
+    let mut wall = Wall {
         columns,
         rows,
         panel_columns,
@@ -71,7 +71,37 @@ pub(super) fn wall(found: &mut Findings<'_>, file: &WallFile, effects: &EffectsF
             TransferFile::Gamma(gamma) => WallTransfer::Gamma(gamma),
         },
         bits: file.bits,
+        diffuser: None,
+    };
+    let diffuser = file.diffuser.as_ref().map(|file| diffuser(found, file, &wall));
+    wall.diffuser = diffuser.filter(|_| effects.diffuser);
+    wall
+}
+
+fn diffuser(found: &mut Findings<'_>, file: &DiffuserFile, wall: &Wall) -> Diffuser {
+    let diffuser = Diffuser {
+        stand_off_m: file.stand_off_mm / 1e3,
+        scatter_rad: file.scatter_fwhm_deg.to_radians(),
+        transmission: file.transmission_percent / 100.0,
+    };
+    let (width_m, height_m) = wall.size_m();
+    let sigma_m = diffuser.sigma_m();
+    // Of a wall that is sure.
+    let sure = found.errors.iter().all(|e| !e.key.starts_with("wall"));
+    if sure && sigma_m > width_m.min(height_m) {
+        found.refuse(
+            "wall.diffuser",
+            &["wall.pixel_pitch_mm", "wall.size_px", "wall.cabinets", "wall.cabinet_px"],
+            format!(
+                "it would spread every emitter by {} (one standard deviation), over a wall of {} × {}",
+                units::length(sigma_m),
+                units::length(width_m),
+                units::length(height_m)
+            ),
+            "bring it nearer (`stand_off_mm`), or let it scatter less (`scatter_fwhm_deg`)",
+        );
     }
+    diffuser
 }
 
 /// Size of the wall and of a panel, in pixels.

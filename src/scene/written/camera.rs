@@ -142,6 +142,10 @@ pub struct FiltersFile {
     /// Optical low-pass filter at the sensor: doubles every point, across and upright.
     #[schemars(extend("x-default" = "none"))]
     pub low_pass: Option<LowPassFile>,
+    /// Optical low-pass filter in front of the lens: doubles every direction, across and upright, so that it blurs
+    /// more the longer the lens. It may stand together with `low_pass`.
+    #[schemars(extend("x-default" = "none"))]
+    pub front_low_pass: Option<FrontLowPassFile>,
     /// Neutral density.
     #[schemars(range(min = 0.0, max = 30.0))]
     pub neutral_density_stops: f64,
@@ -164,6 +168,21 @@ pub struct LowPassFile {
     /// Distance upright only.
     #[schemars(range(min = 0.0, max = 1000.0), extend("x-default" = "separation_um"))]
     pub upright_um: Option<f64>,
+}
+
+/// An optical low-pass filter in front of the lens. Give `split_arcmin`, or the two directions one by one.
+#[derive(Debug, Clone, Default, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, default)]
+pub struct FrontLowPassFile {
+    /// Angle between the doubled directions, in minutes of arc.
+    #[schemars(range(min = 0.0, max = 60.0))]
+    pub split_arcmin: Option<f64>,
+    /// Angle across only.
+    #[schemars(range(min = 0.0, max = 60.0), extend("x-default" = "split_arcmin"))]
+    pub across_arcmin: Option<f64>,
+    /// Angle upright only.
+    #[schemars(range(min = 0.0, max = 60.0), extend("x-default" = "split_arcmin"))]
+    pub upright_arcmin: Option<f64>,
 }
 
 /// The camera, in one recording mode. The defaults describe a typical cinema camera.

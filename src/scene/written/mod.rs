@@ -73,6 +73,9 @@ pub struct EffectsFile {
     /// The low-pass filter at the sensor (`filters.low_pass`).
     #[schemars(schema_with = "schema::switch")]
     pub low_pass: bool,
+    /// The low-pass filter in front of the lens (`filters.front_low_pass`).
+    #[schemars(schema_with = "schema::switch")]
+    pub front_low_pass: bool,
     /// Darkening towards the corners with the fourth power of the cosine of the field angle.
     #[schemars(schema_with = "schema::switch")]
     pub natural_vignetting: bool,
@@ -82,6 +85,9 @@ pub struct EffectsFile {
     /// Emitters get darker when seen from the side (`half_angle_deg`).
     #[schemars(schema_with = "schema::switch")]
     pub viewing_angle: bool,
+    /// The diffuser in front of the wall (`wall.diffuser`): its blur and its loss of light.
+    #[schemars(schema_with = "schema::switch")]
+    pub diffuser: bool,
     /// Noise of light and camera.
     #[schemars(schema_with = "schema::switch")]
     pub noise: bool,
@@ -94,9 +100,11 @@ impl Default for EffectsFile {
             defocus: true,
             aberration: true,
             low_pass: true,
+            front_low_pass: true,
             natural_vignetting: true,
             distortion: true,
             viewing_angle: true,
+            diffuser: true,
             noise: true,
         }
     }

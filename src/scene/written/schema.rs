@@ -124,9 +124,10 @@ fn add_words(value: &mut Value) {
 
 /// The unit that a key's name ends in, as people write it; empty for none.
 pub fn unit_of(key: &str) -> &'static str {
-    const UNITS: [(&str, &str); 22] = [
+    const UNITS: [(&str, &str); 23] = [
         ("_cycles_per_mm", "cycles/mm"),
         ("_photosites", "photosites"),
+        ("_arcmin", "arcmin"),
         ("_percent", "%"),
         ("_stops", "stops"),
         ("_nits", "cd/m²"),

@@ -39,6 +39,9 @@ pub struct WallFile {
     /// Bits of a code value.
     #[schemars(range(min = 1, max = 16))]
     pub bits: u32,
+    /// A diffuser in front of the wall: a sheet that blurs the emitters into each other.
+    #[schemars(extend("x-default" = "none"))]
+    pub diffuser: Option<DiffuserFile>,
 }
 
 impl Default for WallFile {
@@ -55,7 +58,29 @@ impl Default for WallFile {
             white_xy: [0.3127, 0.3290],
             transfer: TransferFile::Gamma(2.2),
             bits: 10,
+            diffuser: None,
         }
+    }
+}
+
+/// A diffuser; what is left out is typical of a thin diffusing sheet, not any product's.
+#[derive(Debug, Clone, Copy, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, default)]
+pub struct DiffuserFile {
+    /// Distance from the wall's face.
+    #[schemars(range(min = 0.0, max = 1000.0))]
+    pub stand_off_mm: f64,
+    /// How far it scatters light: full angle at half of the maximum.
+    #[schemars(range(min = 0.0, max = 150.0))]
+    pub scatter_fwhm_deg: f64,
+    /// Light that it passes.
+    #[schemars(range(min = 1.0, max = 100.0))]
+    pub transmission_percent: f64,
+}
+
+impl Default for DiffuserFile {
+    fn default() -> Self {
+        Self { stand_off_mm: 5.0, scatter_fwhm_deg: 20.0, transmission_percent: 70.0 }
     }
 }
 
