@@ -207,6 +207,16 @@ impl Blur {
         self.diffraction != Diffraction::Off
     }
 
+    /// How soft aberration and diffraction make an edge: σ of about as wide a Gaussian, photosites. An Airy pattern's core is
+    /// one of σ ≈ 0.42·λN (from memory).
+    pub fn softness(&self, wavelength_m: f64) -> f64 {
+        let airy = match self.diffraction {
+            Diffraction::Off => 0.0,
+            _ => 0.42 * wavelength_m * self.nu_per_cycle_m,
+        };
+        libm::hypot(self.sigma, airy)
+    }
+
     /// Radius, photosites, around a pupil point's image outside of which the share `outside` of a diffraction pattern
     /// of a wavelength lies: 1 − E(r) ≈ 2λN/(π²r) (Born & Wolf, §8.5.2, mean of the asymptotic form; from memory).
     pub fn diffraction_radius(&self, wavelength_m: f64, outside: f64) -> f64 {

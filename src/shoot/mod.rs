@@ -114,7 +114,7 @@ impl<'a> Shot<'a> {
             Engine::Fast => fast::render(self.scene, frame, window, run)?,
             Engine::SlowCheck(settings) => rays::render(self.scene, frame, window, &settings, run)?,
         };
-        // The tables of the fast engine undershoot by up to 0.7 % of the brightest photosite beside the sharpest emitters.
+        // The tables of the fast engine undershoot by up to 0.2 % of the brightest photosite beside the sharpest emitters.
         // It adds light exactly, so the cut to what can be is made here.
         for value in electrons.planes.iter_mut().flat_map(|p| &mut p.data) {
             *value = value.max(0.0);

@@ -94,7 +94,9 @@ pub fn table_bytes(scene: &Scene, window: Window) -> f64 {
     let tiles = plan.tiles();
     let shapes = tiles.iter().filter_map(|tile| tile.shape);
     let busy = rayon::current_num_threads().min(tiles.len()) as f64;
-    let held = (KEPT + rayon::current_num_threads()).min(tiles.len()) as f64;
+    // What the wall's outline changes has kernels of the same size, kept once each.
+    let lots = plan.lots.len();
+    let held = (KEPT + lots - 1 + rayon::current_num_threads()).min(tiles.len() * lots) as f64;
     shapes
         .map(|shape| {
             let [making, kept] =
@@ -152,7 +154,7 @@ impl<'a> Plan<'a> {
         let projection = Projection::new(lens, &scene.pose, sensor, grid);
         let shortest = wall.emitters.iter().map(|e| e.wavelength_m).fold(f64::INFINITY, f64::min);
         let (widest, skewed) = widest_disc(scene, &projection);
-        let mut blur = Blur::new(
+        let blur = Blur::new(
             lens,
             (scene.low_pass.as_ref(), scene.front_low_pass.as_ref()),
             camera.photosite_m,
@@ -160,7 +162,6 @@ impl<'a> Plan<'a> {
             widest,
             shortest,
         );
-        blur.aperture = camera.fill_factor.sqrt();
 
         let lots = Lot::all(wall, blur.is_chromatic());
         let offsets = [0, 1, 2].map(|c| {

@@ -76,20 +76,25 @@ impl Plan<'_> {
         let part = Window { x: x0, y: y0, width: x1 - x0, height: y1 - y0 };
         let width = part.width as usize;
 
-        let kernels = self.kernels(&shape, 0);
         // The whole tile's outline even for a crop: running sums start at the light buffer's edge.
-        let near = self.layer(&kernels.near, 0, &a, a);
+        let seen = self.bounds(&a)?;
+        if !self.sees(seen, &shape, 0) {
+            return None;
+        }
+        let kernels = self.kernels(&shape, 0);
+        let near = self.layer(&kernels.near, 0, &a, seen);
         // Tails reach further: a tile beside the wall may see nothing but them.
         let far = self.far_light(&kernels.far, &a, &part);
         if near.is_none() && far.is_none() {
             return None;
         }
         let at_outline: Vec<(usize, std::sync::Arc<Kernels>)> = (1..self.lots.len())
-            .filter(|&lot| self.sees(&a, &shape, lot))
+            .filter(|&lot| self.sees(seen, &shape, lot))
             .map(|lot| (lot, self.kernels(&shape, lot)))
             .collect();
-        let at_outline =
-            at_outline.iter().filter_map(|(lot, kernels)| self.layer(&kernels.near, *lot, &a, a));
+        let at_outline = at_outline
+            .iter()
+            .filter_map(|(lot, kernels)| self.layer(&kernels.near, *lot, &a, seen));
         let mut layers: Vec<Layer> = near.into_iter().chain(at_outline).collect();
         let mut more = vec![0.0_f32; width];
 
@@ -122,12 +127,11 @@ impl Plan<'_> {
         Some((part, out))
     }
 
-    /// Whether a tile may see the pixels of a lot.
-    fn sees(&self, tile: &Window, shape: &TileShape, lot: usize) -> bool {
-        let Some((low, high)) = self.bounds(tile) else { return false };
+    /// Whether a tile whose photosites look at wall points between two corners may see the pixels of a lot.
+    fn sees(&self, (low, high): (DVec2, DVec2), shape: &TileShape, lot: usize) -> bool {
         let places = shape.sides.iter().flatten().chain([&shape.middle]);
         let reach = places.fold(glam::DVec2::ZERO, |most, local| {
-            most.max(reach(&self.blur, local, self.tails.near))
+            most.max(reach(&self.blur, local, self.tails.far.unwrap_or(self.tails.near)))
         });
         let sizes = self.lots[lot].sources.iter().map(Source::half);
         let reach = sizes.fold(reach, |most, half| most.max(reach + half)) + 2.0;
@@ -138,16 +142,15 @@ impl Plan<'_> {
         })
     }
 
-    /// Buffers for gathering with the kernels of a lot over a tile, for photosites inside `outline`; `None` if none sees
-    /// the lot's pixels.
+    /// Buffers for gathering with the kernels of a lot over a tile, for photosites that look at wall points between two
+    /// corners; `None` if none sees the lot's pixels.
     fn layer<'k>(
         &self,
         kernels: &'k [Kernel],
         lot: usize,
         tile: &Window,
-        outline: Window,
+        (low, high): (DVec2, DVec2),
     ) -> Option<Layer<'k>> {
-        let (low, high) = self.bounds(&outline)?;
         let needed = self.needed();
         let strips = [0, 1, 2].map(|c| {
             let kernel = kernels.get(self.lots[lot].source_of[c]);
@@ -199,7 +202,7 @@ impl Plan<'_> {
             height: (tile.height + stride).min(camera.rows - tile.y),
             ..*tile
         };
-        let mut layer = self.layer(kernels, 0, tile, outline)?;
+        let mut layer = self.layer(kernels, 0, tile, self.bounds(&outline)?)?;
         let (first, last) = (columns[0], columns[columns.len() - 1]);
         let all = (last - first + 1) as usize;
         let mut every = WallPoints { u: vec![0.0; all], v: vec![0.0; all] };
