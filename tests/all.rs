@@ -16,6 +16,7 @@ mod house;
 mod in_front;
 mod mirrors;
 mod output;
+mod presets;
 mod pulses;
 mod rays;
 mod reference_tables;

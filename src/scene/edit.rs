@@ -76,6 +76,9 @@ fn set(node: &mut Node, schema: &Json, parts: &[&str], value: Value) {
         return;
     };
     let inner = option_of(schema, first).unwrap_or(&schema["properties"][*first]);
+    if schema["properties"]["preset"].is_object() {
+        super::presets::name_alone(node);
+    }
     let is_choice = schema["oneOf"].is_array();
     if !matches!(node.value, Value::Map(_)) {
         node.value = Value::Map(Vec::new());

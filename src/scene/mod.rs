@@ -6,14 +6,17 @@ mod check;
 pub mod derived;
 mod describe;
 mod edit;
+pub mod presets;
 mod resolved;
 mod twin;
+mod understood;
 pub mod written;
 
 pub use check::limits;
 pub use describe::describe;
 pub use edit::Edit;
 pub use resolved::resolved;
+pub use understood::{Input, Origin, Understood, understood};
 
 use crate::diag::Diagnostic;
 use crate::optics::{FrontLowPass, Lens, LowPass, Pose};
@@ -62,9 +65,30 @@ pub fn parse_edited(
     edits: &[Edit],
     pictures: &dyn ContentPictures,
 ) -> Result<Scene, Vec<Diagnostic>> {
+    parsed(text, name, edits, pictures).map(|(scene, ..)| scene)
+}
+
+/// The scene, the file as it was read, and what presets filled in.
+fn parsed(
+    text: &str,
+    name: &str,
+    edits: &[Edit],
+    pictures: &dyn ContentPictures,
+) -> Result<(Scene, written::Read, presets::Filled), Vec<Diagnostic>> {
     let mut root = written::parse(text).map_err(|problem| vec![problem])?;
     edit::apply(&mut root, edits).map_err(|problem| vec![problem])?;
-    check::meant(&written::read(&root), name, pictures)
+    let filled = presets::fill(&mut root);
+    let read = written::read(&root);
+    match check::meant(&read, name, pictures) {
+        Ok(mut scene) => {
+            presets::tell(&mut scene.notes, &filled);
+            Ok((scene, read, filled))
+        }
+        Err(mut problems) => {
+            presets::tell(&mut problems, &filled);
+            Err(problems)
+        }
+    }
 }
 
 /// A scene as meant: every value checked and in SI units.

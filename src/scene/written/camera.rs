@@ -1,5 +1,6 @@
 //! Subject, lens, filters, camera, placement and delivery, as written.
 
+use super::preset::{CameraPresetFile, LowPassPresetFile};
 use super::schema;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -156,6 +157,9 @@ pub struct FiltersFile {
 #[derive(Debug, Clone, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct LowPassFile {
+    /// A strength by its name; keys that are written win. `low_pass: standard` alone says the same.
+    #[schemars(extend("x-default" = "none"))]
+    pub preset: Option<LowPassPresetFile>,
     /// Distance of the doubled points on the sensor.
     #[schemars(range(min = 0.0, max = 1000.0))]
     pub separation_um: Option<f64>,
@@ -189,6 +193,10 @@ pub struct FrontLowPassFile {
 #[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct CameraFile {
+    /// Kit to start from: typical values, not a product. It also sets the low-pass filter at the sensor. Keys that are
+    /// written win; `gridbeat presets` lists every value.
+    #[schemars(extend("x-default" = "none"))]
+    pub preset: Option<CameraPresetFile>,
     /// Photosites across and down the sensor area that this mode reads.
     #[schemars(inner(range(min = 8, max = 65_536)))]
     pub photosites: [u32; 2],
@@ -253,6 +261,7 @@ pub struct CameraFile {
 impl Default for CameraFile {
     fn default() -> Self {
         Self {
+            preset: None,
             photosites: [3840, 2160],
             photosite_pitch_um: None,
             sensor_mm: None,

@@ -15,13 +15,15 @@ macro_rules! shared_help {
 }
 
 mod camera;
+mod preset;
 mod schema;
 mod shape;
 mod wall;
 mod yaml;
 
 pub use camera::*;
-pub use schema::{editor_schema, key_reference, schema};
+pub use preset::*;
+pub use schema::{editor_schema, key_reference, schema, unit_of};
 pub use shape::{Read, read};
 pub use wall::*;
 pub use yaml::{Key, Node, Value, parse};
