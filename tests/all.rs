@@ -9,6 +9,7 @@ mod cli;
 mod cli_refusals;
 mod cli_stage;
 mod colour;
+mod deliveries;
 mod develop;
 mod hidden_bugs;
 mod hidden_bugs_in_time;

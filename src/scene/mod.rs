@@ -13,7 +13,7 @@ mod understood;
 pub mod written;
 
 pub use check::limits;
-pub use describe::describe;
+pub use describe::{curve_words, describe, format_words, space_words};
 pub use edit::Edit;
 pub use resolved::resolved;
 pub use understood::{Input, Origin, Understood, understood};
@@ -91,6 +91,30 @@ fn parsed(
     }
 }
 
+/// One delivered picture.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Delivered {
+    /// Its name, part of its files' names; given wherever there are several.
+    pub name: Option<String>,
+    /// The one format to write; `None` leaves that to whoever renders.
+    pub format: Option<DeliveryFormat>,
+    /// Development and delivery.
+    pub delivery: crate::develop::Delivery,
+}
+
+/// Format of a delivered picture's file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum DeliveryFormat {
+    /// PNG with 8 bits.
+    Png8,
+    /// PNG with 16 bits.
+    Png16,
+    /// TIFF with 16 bits.
+    Tiff16,
+    /// OpenEXR in linear light.
+    ExrLinear,
+}
+
 /// A scene as meant: every value checked and in SI units.
 #[derive(Debug, Clone)]
 pub struct Scene {
@@ -112,8 +136,8 @@ pub struct Scene {
     pub camera: Camera,
     /// Where it stands.
     pub pose: Pose,
-    /// Development and delivery.
-    pub delivery: crate::develop::Delivery,
+    /// What is delivered, at least one: all developed from the same raw frame.
+    pub deliveries: Vec<Delivered>,
     /// Distance of the subject from the lens along the axis, metres, if given.
     pub subject_m: Option<f64>,
     /// Neutral density, stops. Its loss is in the lens's transmission already.

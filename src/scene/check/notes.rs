@@ -28,6 +28,7 @@ pub(super) fn notes(
     drive: &Drive,
     camera: &Camera,
     place: &Placed,
+    deliveries: usize,
 ) {
     let grid =
         SensorGrid { columns: camera.columns, rows: camera.rows, photosite_m: camera.photosite_m };
@@ -37,9 +38,13 @@ pub(super) fn notes(
     blur(found, camera, place);
     fine_pitch(found, wall, camera, place);
     slanting(found, place);
-    if !matches!(camera.mosaic, Mosaic::Bayer(_)) && found.given("delivery.demosaic") {
+    for i in 0..deliveries {
+        let key = super::delivery::key(found, i) + ".demosaic";
+        if matches!(camera.mosaic, Mosaic::Bayer(_)) || !found.given(&key) {
+            continue;
+        }
         found.note(
-            "delivery.demosaic",
+            &key,
             "a camera without a mosaic needs no demosaic: this key has no effect".into(),
             "choose a mosaic in `camera.mosaic`, or take the key out",
         );

@@ -15,6 +15,7 @@ macro_rules! shared_help {
 }
 
 mod camera;
+mod delivery;
 mod preset;
 mod schema;
 mod shape;
@@ -22,6 +23,7 @@ mod wall;
 mod yaml;
 
 pub use camera::*;
+pub use delivery::*;
 pub use preset::*;
 pub use schema::{editor_schema, key_reference, schema, unit_of};
 pub use shape::{Read, read};
@@ -54,8 +56,9 @@ pub struct SceneFile {
     pub camera: CameraFile,
     /// Where the camera stands and how it is turned.
     pub placement: PlacementFile,
-    /// The picture that is delivered.
-    pub delivery: DeliveryFile,
+    /// The picture that is delivered; or a list of pictures, each with a `name`, developed from the same raw frame.
+    #[schemars(with = "DeliveryFile", extend("x-or-list" = true))]
+    pub delivery: DeliveriesFile,
     /// Switches that take single physical effects out, to look at one alone.
     pub effects: EffectsFile,
 }

@@ -104,6 +104,7 @@ fn add_words(value: &mut Value) {
         Value::Object(map) => {
             map.values_mut().for_each(add_words);
             add_preset_names(map);
+            add_lists(map);
             let Some(Value::Array(options)) = map.get_mut("oneOf") else { return };
             let words: Vec<Value> = options
                 .iter()
@@ -121,6 +122,18 @@ fn add_words(value: &mut Value) {
         }
         _ => {}
     }
+}
+
+/// A group that may stand several times is one of them or a list.
+fn add_lists(map: &mut serde_json::Map<String, Value>) {
+    if map.remove("x-or-list").is_none() {
+        return;
+    }
+    let mut group = std::mem::take(map);
+    let description = group.remove("description");
+    map.extend(description.map(|d| ("description".to_owned(), d)));
+    let list = serde_json::json!({"type": "array", "minItems": 1, "maxItems": 16, "items": group});
+    map.insert("anyOf".into(), serde_json::json!([group, list]));
 }
 
 /// A group with presets takes the name of one alone (`low_pass: strong`).
