@@ -97,3 +97,12 @@ pub struct Scene {
     /// Things a person should know.
     pub notes: Vec<Diagnostic>,
 }
+
+impl Scene {
+    /// Room light that the wall's face reflects, as a share of the light of its full white: through the diffuser, where there
+    /// is one, once more on its way in than the wall's own light.
+    pub fn reflected_share(&self) -> f64 {
+        let passed = self.wall.diffuser.map_or(1.0, |d| d.transmission);
+        self.wall.build.reflection.nits() * passed / (self.wall.white_nits * self.wall.brightness)
+    }
+}

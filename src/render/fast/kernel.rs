@@ -8,7 +8,7 @@
 //! for every position: a uniform wall stays uniform whatever is rounded elsewhere.
 
 use super::far::{self, Tails};
-use super::shape_change;
+use super::plan::shape_change;
 use super::source::Source;
 use crate::math::fft::Inverse2d;
 use crate::math::special::{jinc, sinc};

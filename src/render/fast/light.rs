@@ -40,12 +40,11 @@ pub(super) struct Lighting {
     lit: Vec<Lit>,
     slots: usize,
     rows: std::ops::Range<u32>,
-    panel_rows: u32,
 }
 
 impl Lighting {
-    /// Light of a frame for the camera rows of `rows`.
-    pub(super) fn new(scene: &Scene, frame: u32, rows: std::ops::Range<u32>) -> Self {
+    /// Light of a frame for the camera rows of `rows`, of a drive that runs `clock_s` late.
+    pub(super) fn new(scene: &Scene, frame: u32, rows: std::ops::Range<u32>, clock_s: f64) -> Self {
         let timing = scene.drive.timing();
         let steady = scene.drive.is_steady();
         let levels = scene.wall.levels();
@@ -69,14 +68,13 @@ impl Lighting {
             lit: Vec::new(),
             slots,
             rows: rows.clone(),
-            panel_rows: scene.wall.panel_rows,
         };
         if !steady {
             lighting.lit.reserve(rows.len() * slots * 3);
             for row in rows {
                 let start_s = scene.camera.row_start_s(frame, row);
-                let from_s = timing.wall_time_s(start_s);
-                let to_s = timing.wall_time_s(start_s + scene.camera.exposure_s);
+                let from_s = timing.wall_time_s(start_s) - clock_s;
+                let to_s = timing.wall_time_s(start_s + scene.camera.exposure_s) - clock_s;
                 for slot in 0..slots as u32 {
                     for colour in 0..3 {
                         let from = timing.edge(from_s, slot, colour);
@@ -102,13 +100,20 @@ impl Lighting {
         }
     }
 
-    /// What the light of a wall row and colour is made from during a camera row's exposure.
+    /// What the light of a row of a face and colour is made from during a camera row's exposure; the scan starts again after
+    /// every `panel_rows`.
     #[inline]
-    pub(super) fn lit(&self, camera_row: u32, wall_row: u32, colour: usize) -> Option<Lit> {
+    pub(super) fn lit(
+        &self,
+        camera_row: u32,
+        wall_row: u32,
+        panel_rows: u32,
+        colour: usize,
+    ) -> Option<Lit> {
         if self.steady {
             return None;
         }
-        let slot = self.timing.slot_of_row(wall_row, self.panel_rows) as usize;
+        let slot = self.timing.slot_of_row(wall_row, panel_rows) as usize;
         let row = (camera_row - self.rows.start) as usize;
         Some(self.lit[(row * self.slots + slot) * 3 + colour])
     }

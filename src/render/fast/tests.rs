@@ -1,6 +1,7 @@
 //! The same bits from every kind of vector.
 
-use super::Plan;
+use super::shared::Shared;
+use super::work;
 use crate::scene::{self, Edit, NoPictures, Scene};
 use fearless_simd::{Level, Simd};
 use std::collections::BTreeSet;
@@ -42,8 +43,9 @@ fn levels() -> Vec<Level> {
 
 /// Photoelectrons of the crop, as bits, tile by tile.
 fn frame(scene: &Scene, level: Level) -> Vec<u32> {
-    let plan = Plan { level, ..Plan::new(scene, 0, scene.camera.crop) };
-    let parts = plan.tiles().into_iter().filter_map(|tile| plan.render_tile(&tile));
+    let shared = Shared { level, ..Shared::new(scene, scene.camera.crop) };
+    let (plans, places) = work(&shared, 0);
+    let parts = places.iter().flatten().filter_map(|(plan, tile)| plans[*plan].render_tile(tile));
     parts.flat_map(|(_, planes)| planes.into_iter().flatten()).map(f32::to_bits).collect()
 }
 
@@ -66,9 +68,10 @@ fn every_kind_of_vector_has_the_same_bits() {
         for place in [&[][..], &turned] {
             let edits: Vec<&str> = look.iter().chain(place.iter()).copied().collect();
             let scene = scene(&edits);
-            let plan = Plan::new(&scene, 0, scene.camera.crop);
-            for shape in plan.tiles().iter().filter_map(|tile| tile.shape) {
-                let kernels = plan.kernels(&shape, 0);
+            let shared = Shared::new(&scene, scene.camera.crop);
+            let (_, places) = work(&shared, 0);
+            for shape in places.iter().flatten().filter_map(|(_, tile)| tile.shape) {
+                let kernels = shared.kernels(&shape, 0);
                 far |= !kernels.far.is_empty();
                 for kernel in &kernels.near {
                     paths.insert((kernel.sampling.lerp_across, kernel.slopes.is_some()));

@@ -104,6 +104,10 @@ pub(super) fn meant(
     let size_is_sure =
         !read.is_bad("wall") && found.errors.iter().all(|e| !e.key.starts_with("wall"));
     let content = content::content(&mut found, &file.content, &wall, pictures, size_is_sure);
+    let content = content.map(|mut image| {
+        wall.put_out_dead(&mut image);
+        image
+    });
     let mut errors = read.problems.clone();
     errors.append(&mut found.errors);
     let (Some(content), Some(place), true) = (content, place, errors.is_empty()) else {
