@@ -4,6 +4,7 @@
 
 mod any_scene;
 mod audit;
+mod audit_walls;
 mod bad_scenes;
 mod cli;
 mod cli_refusals;
@@ -26,3 +27,4 @@ mod sensor_noise;
 mod slanted_edge;
 mod stage;
 mod truth;
+mod walls;

@@ -5,8 +5,7 @@ use super::kernel::{self, HARMONICS, Local, TileShape, photosite_view};
 use super::light::Lighting;
 use super::shared::{Part, Shared};
 use crate::frame::Window;
-use crate::optics::Pose;
-use crate::optics::projection::{Projection, SensorGrid, WallGrid};
+use crate::optics::projection::Projection;
 use crate::optics::transfer;
 use crate::wall::Face;
 use glam::DVec2;
@@ -72,7 +71,7 @@ impl<'a> Plan<'a> {
         gain: [f32; 3],
         falloff: [f64; 3],
     ) -> Self {
-        let projection = projection((shared.scene, shared.sensor), &face);
+        let projection = shared.projection(&face);
         let [columns, rows] = face.size();
         let size = DVec2::new(f64::from(columns), f64::from(rows));
         let mut plan = Self {
@@ -303,21 +302,6 @@ fn common(a: &Window, b: &Window) -> Option<Window> {
     let x1 = (a.x + a.width).min(b.x + b.width);
     let y1 = (a.y + a.height).min(b.y + b.height);
     (x1 > x && y1 > y).then(|| Window { x, y, width: x1 - x, height: y1 - y })
-}
-
-/// What the lens sees of the plane of a face.
-pub(super) fn projection(
-    shared_lens: (&crate::scene::Scene, SensorGrid),
-    face: &Face,
-) -> Projection {
-    let (scene, sensor) = shared_lens;
-    let [columns, rows] = face.size();
-    let grid = WallGrid { columns, rows, pitch_m: scene.wall.pitch_m };
-    let pose = Pose {
-        lens_m: face.local(scene.pose.lens_m),
-        turn: face.axes.transpose() * scene.pose.turn,
-    };
-    Projection::new(&scene.lens, &pose, sensor, grid)
 }
 
 /// How well a tile holds.

@@ -3,17 +3,17 @@
 use super::far::{self, Tails};
 use super::kernel::{self, Kernels, TileShape};
 use super::light::Lighting;
-use super::plan::{ALLOWED, projection};
+use super::plan::ALLOWED;
 use super::source::{Outline, Source};
 use crate::colour;
 use crate::frame::Window;
 use crate::math::fft::Inverse2d;
 use crate::optics::blur::Blur;
-use crate::optics::projection::{Projection, SensorGrid};
+use crate::optics::projection::Projection;
 use crate::optics::transfer;
-use crate::scene::Scene;
+use crate::scene::{Scene, projection_of_face};
 use crate::sensor::Mosaic;
-use crate::wall::EmitterShape;
+use crate::wall::{EmitterShape, Face};
 use fearless_simd::Level;
 use glam::DVec2;
 use std::f64::consts::PI;
@@ -29,7 +29,6 @@ pub(super) type Made = (TileShape, usize, Arc<Kernels>);
 pub(super) struct Shared<'a> {
     pub scene: &'a Scene,
     pub window: Window,
-    pub sensor: SensorGrid,
     pub blur: Blur,
     /// The blur of a wall askew is seen to grow across the pupil.
     pub skewed: bool,
@@ -57,16 +56,11 @@ pub(super) struct Shared<'a> {
 impl<'a> Shared<'a> {
     pub(super) fn new(scene: &'a Scene, window: Window) -> Self {
         let (camera, wall, lens) = (&scene.camera, &scene.wall, &scene.lens);
-        let sensor = SensorGrid {
-            columns: camera.columns,
-            rows: camera.rows,
-            photosite_m: camera.photosite_m,
-        };
         let shortest = wall.emitters.iter().map(|e| e.wavelength_m).fold(f64::INFINITY, f64::min);
         let faces = wall.faces();
         let (mut widest, mut skewed) = (0.0_f64, false);
         for face in &faces {
-            let own = widest_disc(scene, &projection((scene, sensor), face), faces.len() > 1);
+            let own = widest_disc(scene, &view(scene, face), faces.len() > 1);
             widest = widest.max(own.0);
             skewed |= own.1;
         }
@@ -91,7 +85,6 @@ impl<'a> Shared<'a> {
         Self {
             scene,
             window,
-            sensor,
             blur,
             skewed,
             tails,
@@ -105,6 +98,11 @@ impl<'a> Shared<'a> {
             kept: Mutex::new(Vec::new()),
             lighting: Mutex::new(None),
         }
+    }
+
+    /// What the lens sees of the plane of a face.
+    pub(super) fn projection(&self, face: &Face) -> Projection {
+        view(self.scene, face)
     }
 
     /// Most sets of kernels that are kept.
@@ -235,6 +233,10 @@ pub(super) enum Part {
     All,
     First,
     Last,
+}
+
+fn view(scene: &Scene, face: &Face) -> Projection {
+    projection_of_face(&scene.lens, &scene.pose, &scene.camera, face, scene.wall.pitch_m)
 }
 
 /// The widest blur disc over the frame, photosites (of a face that is a part of the wall, over the face), and whether the growth of the blur across the pupil

@@ -1,6 +1,7 @@
 //! From the scene as written to the scene as meant: converts to SI once, gathers every
 //! contradiction, and adds what a person should know.
 
+mod build;
 mod camera;
 mod content;
 mod drive;
@@ -95,7 +96,10 @@ pub(super) fn meant(
     let wall = wall::wall(&mut found, &file.wall, &file.effects);
     let camera = camera::camera(&mut found, &file.camera, &file.effects);
     let drive = drive::drive(&mut found, &file.drive, camera.fps);
-    let place = place::place(&mut found, file);
+    let place = place::place(&mut found, file, &wall);
+    if let Some(place) = &place {
+        build::backs(&mut found, &wall, &camera, place);
+    }
     let low_pass = camera::low_pass(&mut found, file, camera.photosite_m);
     let front_low_pass = camera::front_low_pass(&mut found, file);
     let delivery = camera::delivery(&file.delivery);

@@ -14,12 +14,14 @@ macro_rules! shared_help {
     };
 }
 
+mod build;
 mod camera;
 mod schema;
 mod shape;
 mod wall;
 mod yaml;
 
+pub use build::*;
 pub use camera::*;
 pub use schema::{editor_schema, key_reference, schema};
 pub use shape::{Read, read};
@@ -88,6 +90,8 @@ pub struct EffectsFile {
     /// The diffuser in front of the wall (`wall.diffuser`): its blur and its loss of light.
     #[schemars(schema_with = "schema::switch")]
     pub diffuser: bool,
+    /// What the wall brings with it.
+    pub wall: WallEffectsFile,
     /// Noise of light and camera.
     #[schemars(schema_with = "schema::switch")]
     pub noise: bool,
@@ -105,6 +109,7 @@ impl Default for EffectsFile {
             distortion: true,
             viewing_angle: true,
             diffuser: true,
+            wall: WallEffectsFile::default(),
             noise: true,
         }
     }
