@@ -173,7 +173,7 @@ fn too_many_faces(found: &mut Findings<'_>, wall: &Wall, build: &Build) {
 pub(super) fn backs(found: &mut Findings<'_>, wall: &Wall, camera: &Camera, place: &Placed) {
     /// Points along each side of a facet that are looked at.
     const POINTS: u32 = 8;
-    if !wall.build.bend.is_some_and(|bend| !bend.convex) {
+    if wall.build.bend.is_none_or(|bend| bend.convex) {
         return;
     }
     let frame = DVec2::new(f64::from(camera.columns), f64::from(camera.rows)) / 2.0;
