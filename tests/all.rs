@@ -24,6 +24,7 @@ mod scaling;
 mod scene_strategy;
 mod scenes;
 mod sensor_noise;
+mod sequences;
 mod slanted_edge;
 mod stage;
 mod truth;

@@ -16,6 +16,7 @@ use crate::sensor::Mosaic;
 use crate::wall::{EmitterShape, Face};
 use fearless_simd::Level;
 use glam::DVec2;
+use std::collections::HashMap;
 use std::f64::consts::PI;
 use std::sync::{Arc, Mutex};
 
@@ -24,6 +25,39 @@ const KEPT: usize = 4;
 
 /// Kernels of a local geometry and a lot.
 pub(super) type Made = (TileShape, usize, Arc<Kernels>);
+
+/// Kernels that stay from frame to frame.
+#[derive(Default)]
+pub(super) struct Stay {
+    /// Bytes that may still be filled.
+    pub budget: usize,
+    made: HashMap<(Place, usize), Arc<Kernels>>,
+}
+
+/// A local geometry by the bits of its numbers.
+type Place = Vec<u64>;
+
+impl Stay {
+    fn find(&self, shape: &TileShape, lot: usize) -> Option<Arc<Kernels>> {
+        if self.made.is_empty() {
+            return None;
+        }
+        self.made.get(&(shape.bits(), lot)).cloned()
+    }
+
+    /// Whether there was room.
+    fn keep(&mut self, shape: &TileShape, lot: usize, kernels: &Arc<Kernels>) -> bool {
+        let bytes = kernels.bytes();
+        if bytes > self.budget {
+            return false;
+        }
+        // Two threads may have made the same.
+        if self.made.insert((shape.bits(), lot), kernels.clone()).is_none() {
+            self.budget -= bytes;
+        }
+        true
+    }
+}
 
 /// Everything that is the same for all faces of a frame.
 pub(super) struct Shared<'a> {
@@ -49,8 +83,8 @@ pub(super) struct Shared<'a> {
     pub fft: Inverse2d,
     /// Kernels of the latest local geometries; a camera that faces the wall has one for all tiles.
     pub kept: Mutex<Vec<Made>>,
-    /// The light of a frame, for faces whose drive runs on time.
-    pub lighting: Mutex<Option<(u32, Arc<Lighting>)>>,
+    /// Kernels that stay for the frames to come, as far as the budget goes.
+    pub stay: Mutex<Stay>,
 }
 
 impl<'a> Shared<'a> {
@@ -96,7 +130,7 @@ impl<'a> Shared<'a> {
             fft: Inverse2d::default(),
             level: Level::new(),
             kept: Mutex::new(Vec::new()),
-            lighting: Mutex::new(None),
+            stay: Mutex::new(Stay::default()),
         }
     }
 
@@ -110,26 +144,22 @@ impl<'a> Shared<'a> {
         KEPT + self.lots.len() - 1
     }
 
-    /// The light of a frame over the window's rows.
-    pub(super) fn lighting(&self, frame: u32) -> Arc<Lighting> {
-        let mut held = self.lighting.lock().unwrap_or_else(|e| e.into_inner());
-        if let Some((number, lighting)) = &*held
-            && *number == frame
-        {
-            return lighting.clone();
-        }
+    /// The light of a frame over the window's rows, of faces whose drive runs on time.
+    pub(super) fn lighting(&self, frame: u32) -> Lighting {
         let window = self.window;
         // The far light's rows lie around the window's.
         let last = window.y + window.height - 1;
         let end = far::node(last, self.tails.stride, self.scene.camera.rows)[1];
         let rows = window.y / self.tails.stride * self.tails.stride..end + 1;
-        let lighting = Arc::new(Lighting::new(self.scene, frame, rows, 0.0));
-        *held = Some((frame, lighting.clone()));
-        lighting
+        Lighting::new(self.scene, frame, rows, 0.0)
     }
 
     /// Kernels of the set `lot`, of [`Shared::lots`], over a tile.
     pub(super) fn kernels(&self, shape: &TileShape, lot: usize) -> Arc<Kernels> {
+        if let Some(kernels) = self.stay.lock().unwrap_or_else(|e| e.into_inner()).find(shape, lot)
+        {
+            return kernels;
+        }
         if let Some((_, _, kernels)) = self
             .kept
             .lock()
@@ -144,6 +174,9 @@ impl<'a> Shared<'a> {
         let tails = if at_outline { self.tails.folded() } else { self.tails };
         let kernels = kernel::kernels(&self.blur, shape, sources, &tails, &self.fft);
         let kernels = Arc::new(kernels);
+        if self.stay.lock().unwrap_or_else(|e| e.into_inner()).keep(shape, lot, &kernels) {
+            return kernels;
+        }
         let mut kept = self.kept.lock().unwrap_or_else(|e| e.into_inner());
         if kept.len() == self.kept_most() {
             kept.remove(0);
