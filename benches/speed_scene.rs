@@ -7,7 +7,7 @@ use gridbeat::optics::{Diffraction, Iris, Lens, LowPass, Pose};
 use gridbeat::scene::{Delivered, Scene};
 use gridbeat::sensor::{Camera, Mosaic, Readout};
 use gridbeat::wall::drive::{Clock, Drive, DriveKind};
-use gridbeat::wall::{Emitter, EmitterShape, Wall, WallImage, WallTransfer};
+use gridbeat::wall::{Build, Emitter, EmitterShape, Wall, WallImage, WallTransfer};
 use std::sync::Arc;
 
 const PHOTOSITE_M: f64 = 5e-6;
@@ -90,6 +90,7 @@ pub fn scene(shot: Shot) -> Scene {
             transfer: WallTransfer::Gamma(1.0),
             bits: 14,
             diffuser: None,
+            build: Build::default(),
         },
         drive: Drive {
             kind: DriveKind::Scanned,

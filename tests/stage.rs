@@ -9,7 +9,7 @@ use gridbeat::optics::{Diffraction, Iris, Lens, Pose};
 use gridbeat::scene::{Delivered, Scene};
 use gridbeat::sensor::{Camera, Mosaic, Readout};
 use gridbeat::wall::drive::{Clock, Drive, DriveKind};
-use gridbeat::wall::{Emitter, EmitterShape, Wall, WallImage, WallTransfer};
+use gridbeat::wall::{Build, Emitter, EmitterShape, Wall, WallImage, WallTransfer};
 use std::f64::consts::TAU;
 use std::sync::Arc;
 
@@ -41,6 +41,7 @@ pub fn plain() -> Scene {
         transfer: WallTransfer::Gamma(2.2),
         bits: 12,
         diffuser: None,
+        build: Build::default(),
     };
     let camera = Camera {
         columns: 960,

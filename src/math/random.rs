@@ -38,6 +38,10 @@ pub enum Purpose {
     Rays = 2,
     /// Content and other material.
     Content = 3,
+    /// How the cabinets of a wall differ.
+    Cabinets = 4,
+    /// Which emitters of a wall are dead.
+    DeadEmitters = 5,
 }
 
 fn words(seed: u64) -> [u32; 2] {

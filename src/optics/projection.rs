@@ -193,15 +193,30 @@ impl Projection {
         DVec2::new(-turn.x_axis.z, turn.y_axis.z) * (pupil_m / (2.0 * nearer_m))
     }
 
-    /// Where a point of the wall (wall pixels) lands on the sensor (photosites); `None` behind the lens.
-    pub fn project(&self, wall: DVec2) -> Option<DVec2> {
+    /// Axial depth of a point of the wall (wall pixels) from the lens, metres; not above 0 behind it.
+    pub fn depth_m(&self, wall: DVec2) -> f64 {
+        -self.off_lens_m(wall).z
+    }
+
+    /// Where a share of the wall, right and down from its top left corner, lands on the sensor; `None` behind the lens.
+    pub fn seen_at(&self, share: DVec2) -> Option<DVec2> {
+        self.project(share * DVec2::new(f64::from(self.wall.columns), f64::from(self.wall.rows)))
+    }
+
+    /// A point of the wall (wall pixels) in camera axes.
+    fn off_lens_m(&self, wall: DVec2) -> DVec3 {
         let pitch = self.wall.pitch_m;
         let x = DVec3::new(
             (wall.x - f64::from(self.wall.columns) / 2.0) * pitch,
             (f64::from(self.wall.rows) / 2.0 - wall.y) * pitch,
             0.0,
         );
-        let c = self.pose.turn.transpose() * (x - self.pose.lens_m);
+        self.pose.turn.transpose() * (x - self.pose.lens_m)
+    }
+
+    /// Where a point of the wall (wall pixels) lands on the sensor (photosites); `None` behind the lens.
+    pub fn project(&self, wall: DVec2) -> Option<DVec2> {
+        let c = self.off_lens_m(wall);
         if c.z >= 0.0 {
             return None;
         }

@@ -19,10 +19,11 @@ pub use resolved::resolved;
 pub use understood::{Input, Origin, Understood, understood};
 
 use crate::diag::Diagnostic;
+use crate::optics::projection::{Projection, SensorGrid, WallGrid};
 use crate::optics::{FrontLowPass, Lens, LowPass, Pose};
 use crate::sensor::Camera;
 use crate::wall::content::Rgb16;
-use crate::wall::{Wall, WallImage, drive::Drive};
+use crate::wall::{Face, Wall, WallImage, drive::Drive};
 use std::sync::Arc;
 
 /// Where content pictures come from; files are the business of `input`.
@@ -144,4 +145,28 @@ pub struct Scene {
     pub neutral_density_stops: f64,
     /// Things a person should know.
     pub notes: Vec<Diagnostic>,
+}
+
+impl Scene {
+    /// Room light that the wall's face reflects, as a share of the light of its full white: through the diffuser, where there
+    /// is one, once more on its way in than the wall's own light.
+    pub fn reflected_share(&self) -> f64 {
+        let passed = self.wall.diffuser.map_or(1.0, |d| d.transmission);
+        self.wall.build.reflection.nits() * passed / (self.wall.white_nits * self.wall.brightness)
+    }
+}
+
+/// What a lens in its place sees of the plane of a face of the wall, in pixels of that face.
+pub fn projection_of_face(
+    lens: &Lens,
+    pose: &Pose,
+    camera: &Camera,
+    face: &Face,
+    pitch_m: f64,
+) -> Projection {
+    let sensor =
+        SensorGrid { columns: camera.columns, rows: camera.rows, photosite_m: camera.photosite_m };
+    let [columns, rows] = face.size();
+    let own = Pose { lens_m: face.local(pose.lens_m), turn: face.axes.transpose() * pose.turn };
+    Projection::new(lens, &own, sensor, WallGrid { columns, rows, pitch_m })
 }

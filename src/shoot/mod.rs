@@ -14,6 +14,7 @@ use crate::render::{Cancelled, Run, fast, rays};
 use crate::scene::Scene;
 use crate::scene::derived::{gain_dn_per_e, white_level, white_light};
 use crate::sensor::{Mosaic, convert, photons};
+use std::sync::OnceLock;
 
 /// What renders.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -67,7 +68,6 @@ impl From<rays::RaysError> for ShootError {
 const MOST_TABLES_GIB: u32 = 8;
 
 /// A scene ready to be shot: gain, white level and colour transform are settled.
-#[derive(Debug, Clone)]
 pub struct Shot<'a> {
     scene: &'a Scene,
     engine: Engine,
@@ -76,6 +76,8 @@ pub struct Shot<'a> {
     /// One for each delivery.
     colours: Vec<ColourTransform>,
     layout: Layout,
+    frames: u32,
+    fast: OnceLock<fast::Sequence<'a>>,
 }
 
 impl<'a> Shot<'a> {
@@ -112,14 +114,28 @@ impl<'a> Shot<'a> {
                 .map(|d| colour_transform(scene, d.delivery.colour_space))
                 .collect::<Result<_, _>>()?,
             layout,
+            frames: 1,
+            fast: OnceLock::new(),
         })
+    }
+
+    /// The same shot, told how many frames are to come: with several, what does not change between them is kept in memory.
+    #[must_use]
+    pub fn for_frames(self, frames: u32) -> Self {
+        Self { frames, ..self }
     }
 
     /// Noise-free photoelectrons of the recorded part of the sensor in a frame.
     pub fn electrons(&self, frame: u32, run: &Run) -> Result<Electrons, ShootError> {
         let window = self.window();
         let mut electrons = match self.engine {
-            Engine::Fast => fast::render(self.scene, frame, window, run)?,
+            Engine::Fast => {
+                let sequence = self.fast.get_or_init(|| match self.frames {
+                    1 => fast::Sequence::new(self.scene, window),
+                    _ => fast::Sequence::keeping(self.scene, window),
+                });
+                sequence.frame(frame, run)?
+            }
             Engine::SlowCheck(settings) => rays::render(self.scene, frame, window, &settings, run)?,
         };
         // The tables of the fast engine undershoot by up to 0.2 % of the brightest photosite beside the sharpest emitters.

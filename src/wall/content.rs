@@ -317,6 +317,7 @@ mod tests {
             transfer: WallTransfer::Gamma(2.2),
             bits,
             diffuser: None,
+            build: crate::wall::Build::default(),
         }
     }
 

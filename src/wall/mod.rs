@@ -4,10 +4,12 @@
 use glam::DVec2;
 
 pub mod arithmetic;
+mod build;
 pub mod content;
 mod diffuser;
 pub mod drive;
 
+pub use build::{Bend, Build, Face, Reflection, Spread};
 pub use diffuser::Diffuser;
 
 /// Red, green and blue, in this order, wherever something is kept per emitter colour.
@@ -101,8 +103,8 @@ impl WallTransfer {
     }
 }
 
-/// A flat wall: pixel (0, 0) is top left as a viewer sees it; its face lies in z = 0 and looks
-/// towards +z, its centre at the origin.
+/// A wall: pixel (0, 0) is top left as a viewer sees it; its face lies in z = 0 and looks towards +z, its centre at the
+/// origin. A bent wall touches that plane at the middle of its arc.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Wall {
     /// Pixels across.
@@ -129,14 +131,11 @@ pub struct Wall {
     pub bits: u32,
     /// What stands in front of the face, if anything.
     pub diffuser: Option<Diffuser>,
+    /// How it is put together.
+    pub build: Build,
 }
 
 impl Wall {
-    /// Width and height of the lit face, metres.
-    pub fn size_m(&self) -> (f64, f64) {
-        (f64::from(self.columns) * self.pitch_m, f64::from(self.rows) * self.pitch_m)
-    }
-
     /// Level (0 to 1) of every code value: `2^bits` long.
     pub fn levels(&self) -> Vec<f64> {
         let top = f64::from((1_u32 << self.bits) - 1);

@@ -40,12 +40,11 @@ pub(super) struct Lighting {
     lit: Vec<Lit>,
     slots: usize,
     rows: std::ops::Range<u32>,
-    panel_rows: u32,
 }
 
 impl Lighting {
-    /// Light of a frame for the camera rows of `rows`.
-    pub(super) fn new(scene: &Scene, frame: u32, rows: std::ops::Range<u32>) -> Self {
+    /// Light of a frame for the camera rows of `rows`, of a drive that runs `clock_s` late.
+    pub(super) fn new(scene: &Scene, frame: u32, rows: std::ops::Range<u32>, clock_s: f64) -> Self {
         let timing = scene.drive.timing();
         let steady = scene.drive.is_steady();
         let levels = scene.wall.levels();
@@ -69,14 +68,15 @@ impl Lighting {
             lit: Vec::new(),
             slots,
             rows: rows.clone(),
-            panel_rows: scene.wall.panel_rows,
         };
         if !steady {
             lighting.lit.reserve(rows.len() * slots * 3);
+            let phase_s = phase_s(scene, &timing, frame) - clock_s;
+            let rate = 1.0 + scene.drive.clock.drift;
             for row in rows {
-                let start_s = scene.camera.row_start_s(frame, row);
-                let from_s = timing.wall_time_s(start_s);
-                let to_s = timing.wall_time_s(start_s + scene.camera.exposure_s);
+                let start_s = scene.camera.row_start_s(0, row);
+                let from_s = phase_s + start_s * rate;
+                let to_s = phase_s + (start_s + scene.camera.exposure_s) * rate;
                 for slot in 0..slots as u32 {
                     for colour in 0..3 {
                         let from = timing.edge(from_s, slot, colour);
@@ -87,6 +87,11 @@ impl Lighting {
             }
         }
         lighting
+    }
+
+    /// Whether every pixel has the same light as in another frame of the same scene.
+    pub(super) fn is_same(&self, other: &Self) -> bool {
+        self.rows == other.rows && self.lit == other.lit
     }
 
     fn lit_between(&self, from: &Edge, to: &Edge) -> Lit {
@@ -102,13 +107,20 @@ impl Lighting {
         }
     }
 
-    /// What the light of a wall row and colour is made from during a camera row's exposure.
+    /// What the light of a row of a face and colour is made from during a camera row's exposure; the scan starts again after
+    /// every `panel_rows`.
     #[inline]
-    pub(super) fn lit(&self, camera_row: u32, wall_row: u32, colour: usize) -> Option<Lit> {
+    pub(super) fn lit(
+        &self,
+        camera_row: u32,
+        wall_row: u32,
+        panel_rows: u32,
+        colour: usize,
+    ) -> Option<Lit> {
         if self.steady {
             return None;
         }
-        let slot = self.timing.slot_of_row(wall_row, self.panel_rows) as usize;
+        let slot = self.timing.slot_of_row(wall_row, panel_rows) as usize;
         let row = (camera_row - self.rows.start) as usize;
         Some(self.lit[(row * self.slots + slot) * 3 + colour])
     }
@@ -190,6 +202,16 @@ impl Lighting {
         }
         sum
     }
+}
+
+/// Wall time of a frame's start since the last start of the pattern of pulses, to the 2³⁰th part of a refresh: frames that
+/// start alike do so to the last bit.
+fn phase_s(scene: &Scene, timing: &Timing, frame: u32) -> f64 {
+    let grain_s = timing.refresh_s / f64::from(1_u32 << 30);
+    let wall_s = timing.wall_time_s(f64::from(frame) / scene.camera.fps);
+    let phase_s = wall_s - (wall_s / timing.frame_s).floor() * timing.frame_s;
+    let rounded_s = (phase_s / grain_s).round() * grain_s;
+    if rounded_s >= timing.frame_s { 0.0 } else { rounded_s }
 }
 
 fn extra_table(order: SplitOrder, refreshes: u32) -> Vec<u32> {

@@ -1,9 +1,11 @@
 //! The same bits from every kind of vector.
 
-use super::Plan;
+use super::Sequence;
+use super::shared::Shared;
 use crate::scene::{self, Edit, NoPictures, Scene};
 use fearless_simd::{Level, Simd};
 use std::collections::BTreeSet;
+use std::sync::Arc;
 
 /// A small wall of random light, 1.4 photosites a pitch: coarse photosites behind a short lens, so that
 /// perspective changes much over few of them. The crop starts inside a tile, at an odd column.
@@ -42,9 +44,8 @@ fn levels() -> Vec<Level> {
 
 /// Photoelectrons of the crop, as bits, tile by tile.
 fn frame(scene: &Scene, level: Level) -> Vec<u32> {
-    let plan = Plan { level, ..Plan::new(scene, 0, scene.camera.crop) };
-    let parts = plan.tiles().into_iter().filter_map(|tile| plan.render_tile(&tile));
-    parts.flat_map(|(_, planes)| planes.into_iter().flatten()).map(f32::to_bits).collect()
+    let shared = Shared { level, ..Shared::new(scene, scene.camera.crop) };
+    Sequence::of(Arc::new(shared)).tile_bits(0)
 }
 
 /// Holds that the frames of small scenes are the same to the last bit for every kind of vector that the
@@ -66,9 +67,9 @@ fn every_kind_of_vector_has_the_same_bits() {
         for place in [&[][..], &turned] {
             let edits: Vec<&str> = look.iter().chain(place.iter()).copied().collect();
             let scene = scene(&edits);
-            let plan = Plan::new(&scene, 0, scene.camera.crop);
-            for shape in plan.tiles().iter().filter_map(|tile| tile.shape) {
-                let kernels = plan.kernels(&shape, 0);
+            let shared = Arc::new(Shared::new(&scene, scene.camera.crop));
+            for shape in Sequence::of(shared.clone()).shapes() {
+                let kernels = shared.kernels(&shape, 0);
                 far |= !kernels.far.is_empty();
                 for kernel in &kernels.near {
                     paths.insert((kernel.sampling.lerp_across, kernel.slopes.is_some()));

@@ -1,9 +1,11 @@
 //! One tile of the sensor, row by row.
 
+use super::far;
 use super::gather::{Band, LightStrip, Looks, Reading, WallPoints, gather_row};
 use super::kernel::{Kernel, Kernels, TileShape, reach};
+use super::light::Lighting;
+use super::plan::{Plan, Tile};
 use super::source::Source;
-use super::{Plan, Tile, far};
 use crate::frame::Window;
 use crate::sensor::Mosaic;
 use glam::DVec2;
@@ -15,6 +17,8 @@ const KNOT: u32 = 16;
 /// What it takes to gather with one kind of kernels over a tile.
 struct Layer<'k> {
     lot: usize,
+    /// `None` for a surface that shines evenly.
+    light: Option<&'k Lighting>,
     kernels: &'k [Kernel],
     bands: Vec<Band>,
     strips: [Option<LightStrip>; 3],
@@ -67,38 +71,45 @@ fn between(nodes: &[u32], x: u32, from: usize) -> (usize, f32) {
 impl Plan<'_> {
     /// Photoelectrons of the part of a tile that lies in the window, one vector a plane; `None` if
     /// it sees nothing of the wall.
-    pub(super) fn render_tile(&self, tile: &Tile) -> Option<(Window, Vec<Vec<f32>>)> {
+    pub(super) fn render_tile(
+        &self,
+        tile: &Tile,
+        light: Option<&Lighting>,
+    ) -> Option<(Window, Vec<Vec<f32>>)> {
         let shape = tile.shape?;
-        let (a, w) = (tile.area, self.window);
-        let (x0, y0) = (a.x.max(w.x), a.y.max(w.y));
-        let x1 = (a.x + a.width).min(w.x + w.width);
-        let y1 = (a.y + a.height).min(w.y + w.height);
-        let part = Window { x: x0, y: y0, width: x1 - x0, height: y1 - y0 };
+        let a = tile.area;
+        let part = self.part(&a)?;
+        let (x0, y0) = (part.x, part.y);
+        let (x1, y1) = (x0 + part.width, y0 + part.height);
         let width = part.width as usize;
 
         // The whole tile's outline even for a crop: running sums start at the light buffer's edge.
         let seen = self.bounds(&a)?;
-        if !self.sees(seen, &shape, 0) {
+        if !self.sees(seen, &shape, self.lots.start) {
             return None;
         }
-        let kernels = self.kernels(&shape, 0);
-        let near = self.layer(&kernels.near, 0, &a, seen);
+        if self.is_filled(seen, &shape) {
+            return Some((part, self.filled(&part)));
+        }
+        let kernels = self.shared.kernels(&shape, self.lots.start);
+        let near = self.layer(&kernels.near, (self.lots.start, light), &a, seen);
         // Tails reach further: a tile beside the wall may see nothing but them.
-        let far = self.far_light(&kernels.far, &a, &part);
+        let far = self.far_light(&kernels.far, light, &a, &part);
         if near.is_none() && far.is_none() {
             return None;
         }
-        let at_outline: Vec<(usize, std::sync::Arc<Kernels>)> = (1..self.lots.len())
+        let at_outline: Vec<(usize, std::sync::Arc<Kernels>)> = (self.lots.start + 1
+            ..self.lots.end)
             .filter(|&lot| self.sees(seen, &shape, lot))
-            .map(|lot| (lot, self.kernels(&shape, lot)))
+            .map(|lot| (lot, self.shared.kernels(&shape, lot)))
             .collect();
         let at_outline = at_outline
             .iter()
-            .filter_map(|(lot, kernels)| self.layer(&kernels.near, *lot, &a, seen));
+            .filter_map(|(lot, kernels)| self.layer(&kernels.near, (*lot, light), &a, seen));
         let mut layers: Vec<Layer> = near.into_iter().chain(at_outline).collect();
         let mut more = vec![0.0_f32; width];
 
-        let planes = self.scene.camera.mosaic.planes();
+        let planes = self.shared.scene.camera.mosaic.planes();
         let mut out = vec![vec![0.0_f32; width * part.height as usize]; planes];
         let mut points = WallPoints { u: vec![0.0; width], v: vec![0.0; width] };
         let mut looks = Looks::default();
@@ -127,16 +138,21 @@ impl Plan<'_> {
         Some((part, out))
     }
 
+    /// How far from where they look the photosites of a tile may see sources of a lot, pixels.
+    fn reach(&self, shape: &TileShape, lot: usize) -> DVec2 {
+        let tails = self.shared.tails.far.unwrap_or(self.shared.tails.near);
+        let places = shape.sides.iter().flatten().chain([&shape.middle]);
+        let reach = places
+            .fold(DVec2::ZERO, |most, local| most.max(reach(&self.shared.blur, local, tails)));
+        let sizes = self.shared.lots[lot].sources.iter().map(Source::half);
+        sizes.fold(reach, |most, half| most.max(reach + half))
+    }
+
     /// Whether a tile whose photosites look at wall points between two corners may see the pixels of a lot.
     fn sees(&self, (low, high): (DVec2, DVec2), shape: &TileShape, lot: usize) -> bool {
-        let places = shape.sides.iter().flatten().chain([&shape.middle]);
-        let reach = places.fold(glam::DVec2::ZERO, |most, local| {
-            most.max(reach(&self.blur, local, self.tails.far.unwrap_or(self.tails.near)))
-        });
-        let sizes = self.lots[lot].sources.iter().map(Source::half);
-        let reach = sizes.fold(reach, |most, half| most.max(reach + half)) + 2.0;
+        let reach = self.reach(shape, lot) + 2.0;
         (0..2).all(|axis| {
-            let pixels = &self.lots[lot].pixels[axis];
+            let pixels = self.pixels(lot, axis);
             low[axis] - reach[axis] < pixels.end as f64
                 && high[axis] + reach[axis] > pixels.start as f64
         })
@@ -147,17 +163,17 @@ impl Plan<'_> {
     fn layer<'k>(
         &self,
         kernels: &'k [Kernel],
-        lot: usize,
+        (lot, light): (usize, Option<&'k Lighting>),
         tile: &Window,
         (low, high): (DVec2, DVec2),
     ) -> Option<Layer<'k>> {
         let needed = self.needed();
         let strips = [0, 1, 2].map(|c| {
-            let kernel = kernels.get(self.lots[lot].source_of[c]);
+            let kernel = kernels.get(self.shared.lots[lot].source_of[c]);
             needed[c].then(|| self.strip(c, kernel?, lot, low, high))?
         });
         let bands = kernels.iter().map(|k| Band::new(k, tile)).collect();
-        strips.iter().any(Option::is_some).then_some(Layer { lot, kernels, bands, strips })
+        strips.iter().any(Option::is_some).then_some(Layer { lot, light, kernels, bands, strips })
     }
 
     /// Light of one colour at the photosites of a row that look at `points`; false if none reaches them.
@@ -171,23 +187,29 @@ impl Plan<'_> {
         values: &mut [f32],
     ) -> bool {
         let Some(strip) = &mut layer.strips[colour] else { return false };
-        let source = self.lots[layer.lot].source_of[colour];
+        let source = self.shared.lots[layer.lot].source_of[colour];
         let (kernel, band) = (&layer.kernels[source], &mut layer.bands[source]);
         band.move_to(kernel, y);
-        self.relight(colour, kernel, layer.lot, strip, y, points);
+        self.relight(colour, kernel, (layer.lot, layer.light), strip, y, points);
         let in_rows = band.rows.is_none();
         let vertical = if in_rows { band.place(f64::from(y) + 0.5) } else { 0.0 };
         let weights = band.weights(kernel);
-        let offset = self.offsets[colour] + 0.5;
+        let offset = self.shared.lots[layer.lot].offsets[colour] + 0.5;
         let read = Reading { kernel, weights, in_rows, vertical, strip, offset };
-        gather_row(self.level, &read, points, looks, values);
+        gather_row(self.shared.level, &read, points, looks, values);
         true
     }
 
     /// The light of far kernels at nodes around a part of a tile.
-    fn far_light(&self, kernels: &[Kernel], tile: &Window, part: &Window) -> Option<FarLight> {
-        let camera = &self.scene.camera;
-        let stride = self.tails.stride;
+    fn far_light(
+        &self,
+        kernels: &[Kernel],
+        light: Option<&Lighting>,
+        tile: &Window,
+        part: &Window,
+    ) -> Option<FarLight> {
+        let camera = &self.shared.scene.camera;
+        let stride = self.shared.tails.stride;
         let nodes = |first: u32, last: u32, n: u32| {
             let mut nodes = vec![far::node(first, stride, n)[0]];
             while nodes[nodes.len() - 1] < far::node(last, stride, n)[1] {
@@ -202,7 +224,8 @@ impl Plan<'_> {
             height: (tile.height + stride).min(camera.rows - tile.y),
             ..*tile
         };
-        let mut layer = self.layer(kernels, 0, tile, self.bounds(&outline)?)?;
+        let mut layer =
+            self.layer(kernels, (self.lots.start, light), tile, self.bounds(&outline)?)?;
         let (first, last) = (columns[0], columns[columns.len() - 1]);
         let all = (last - first + 1) as usize;
         let mut every = WallPoints { u: vec![0.0; all], v: vec![0.0; all] };
@@ -213,24 +236,58 @@ impl Plan<'_> {
         for (&x, side) in columns.iter().zip(&mut looks.side) {
             *side = side_of(tile, x);
         }
-        let mut light = [0, 1, 2].map(|_| vec![0.0_f32; n * rows.len()]);
+        let mut lights = [0, 1, 2].map(|_| vec![0.0_f32; n * rows.len()]);
         for (i, &y) in rows.iter().enumerate() {
             self.projection.row(first, y, &mut every.u, &mut every.v);
             for (k, &x) in columns.iter().enumerate() {
                 points.u[k] = every.u[(x - first) as usize];
                 points.v[k] = every.v[(x - first) as usize];
             }
-            for (colour, light) in light.iter_mut().enumerate() {
+            for (colour, light) in lights.iter_mut().enumerate() {
                 let values = &mut light[i * n..(i + 1) * n];
                 self.gather_layer(&mut layer, colour, y, &points, &mut looks, values);
             }
         }
-        Some(FarLight { columns, rows, light })
+        Some(FarLight { columns, rows, light: lights })
+    }
+
+    /// Whether every photosite of a tile sees nothing but the face, which shines evenly: a surface that reflects.
+    fn is_filled(&self, (low, high): (DVec2, DVec2), shape: &TileShape) -> bool {
+        if !self.is_even() {
+            return false;
+        }
+        let reach = self.reach(shape, self.lots.start);
+        (0..2)
+            .all(|axis| low[axis] - reach[axis] > 0.0 && high[axis] + reach[axis] < self.size[axis])
+    }
+
+    /// Photoelectrons of photosites that see nothing but a face that shines evenly.
+    fn filled(&self, part: &Window) -> Vec<Vec<f32>> {
+        let width = part.width as usize;
+        let planes = self.shared.scene.camera.mosaic.planes();
+        let mut out = vec![vec![0.0_f32; width * part.height as usize]; planes];
+        let values = vec![1.0; width];
+        for y in part.y..part.y + part.height {
+            let gains = self.gains(part.x, part.x + part.width, y);
+            let start = (y - part.y) as usize * width;
+            for colour in 0..3 {
+                self.add(
+                    colour,
+                    part.x,
+                    y,
+                    &values,
+                    gains.as_deref(),
+                    start..start + width,
+                    &mut out,
+                );
+            }
+        }
+        out
     }
 
     /// Which emitter colours reach any photosite.
     fn needed(&self) -> [bool; 3] {
-        [0, 1, 2].map(|e| self.electrons.iter().any(|row| row[e] != 0.0))
+        [0, 1, 2].map(|e| self.shared.electrons.iter().any(|row| row[e] != 0.0))
     }
 
     /// Adds a colour's light to the photosites of one row.
@@ -246,26 +303,26 @@ impl Plan<'_> {
         out: &mut [Vec<f32>],
     ) {
         let gain = |i: usize| gains.map_or(1.0, |g| g[i][colour]);
-        match self.scene.camera.mosaic {
+        match self.shared.scene.camera.mosaic {
             Mosaic::Bayer(_) => {
-                let mosaic = self.scene.camera.mosaic;
+                let mosaic = self.shared.scene.camera.mosaic;
                 let pair = [0, 1].map(|k| {
                     let c = mosaic.colour_at(x0 + k, y).unwrap_or(0);
-                    self.electrons[usize::from(c)][colour]
+                    self.gain[colour] * self.shared.electrons[usize::from(c)][colour]
                 });
                 for (i, (o, v)) in out[0][row].iter_mut().zip(values).enumerate() {
                     *o += pair[i & 1] * gain(i) * v;
                 }
             }
             Mosaic::Monochrome => {
-                let e = self.electrons[0][colour];
+                let e = self.gain[colour] * self.shared.electrons[0][colour];
                 for (i, (o, v)) in out[0][row].iter_mut().zip(values).enumerate() {
                     *o += e * gain(i) * v;
                 }
             }
             Mosaic::FullPlanes => {
-                for (plane, electrons) in out.iter_mut().zip(&self.electrons) {
-                    let e = electrons[colour];
+                for (plane, electrons) in out.iter_mut().zip(&self.shared.electrons) {
+                    let e = self.gain[colour] * electrons[colour];
                     for (i, (o, v)) in plane[row.clone()].iter_mut().zip(values).enumerate() {
                         *o += e * gain(i) * v;
                     }
@@ -276,7 +333,7 @@ impl Plan<'_> {
 
     /// Natural vignetting and viewing-angle falloff along a row; `None` when both are off.
     fn gains(&self, x0: u32, x1: u32, y: u32) -> Option<Vec<[f32; 3]>> {
-        let vignetting = self.scene.lens.vignetting;
+        let vignetting = self.shared.scene.lens.vignetting;
         if !vignetting && self.falloff == [0.0; 3] {
             return None;
         }
@@ -356,10 +413,10 @@ impl Plan<'_> {
         low: DVec2,
         high: DVec2,
     ) -> Option<LightStrip> {
-        let offset = self.offsets[colour] + 0.5;
+        let offset = self.shared.lots[lot].offsets[colour] + 0.5;
         let span = |axis: usize, taps: usize| {
             let taps = taps as i64;
-            let pixels = &self.lots[lot].pixels[axis];
+            let pixels = self.pixels(lot, axis);
             let before = kernel.before[axis] as i64;
             // One pixel more on both sides than the outline asks for: rounding.
             let first = (low[axis] - offset[axis]).floor().max(-1e9) as i64 - before - 1;
@@ -386,12 +443,12 @@ impl Plan<'_> {
         &self,
         colour: usize,
         kernel: &Kernel,
-        lot: usize,
+        (lot, light): (usize, Option<&Lighting>),
         strip: &mut LightStrip,
         y: u32,
         points: &WallPoints,
     ) {
-        let offset = self.offsets[colour].y + 0.5;
+        let offset = self.shared.lots[lot].offsets[colour].y + 0.5;
         let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
         for &v in &points.v {
             // Not a number where no wall is seen; comparisons leave it out.
@@ -401,11 +458,10 @@ impl Plan<'_> {
         if low > high {
             return;
         }
-        let wall = &self.scene.wall;
         let first = (low - offset).floor().max(-1e9) as i64 - kernel.before[1] as i64;
         let last =
             (high - offset).floor().min(1e9) as i64 - kernel.before[1] as i64 + kernel.down as i64;
-        let [columns, rows] = &self.lots[lot].pixels;
+        let (columns, rows) = (self.pixels(lot, 0), self.pixels(lot, 1));
         let first = first.max(strip.first_row).max(rows.start);
         let last = last.min(strip.first_row + strip.rows as i64).min(rows.end);
         let from = strip.first_column.max(columns.start);
@@ -413,22 +469,26 @@ impl Plan<'_> {
         if from >= to {
             return;
         }
-        let codes = &self.scene.content.codes[colour];
+        let mut codes = Vec::new();
         for row in first..last {
             let index = (row - strip.first_row) as usize;
-            let lit = self.lighting.lit(y, row as u32, colour);
+            let panel_rows = self.face.panel_rows;
+            let lit = light.and_then(|l| l.lit(y, row as u32, panel_rows, colour));
             if strip.made[index] == Some(lit) {
                 continue;
             }
             strip.made[index] = Some(lit);
-            let source = row as usize * wall.columns as usize;
             let start = index * strip.stride + (from - strip.first_column) as usize;
             let length = (to - from) as usize;
-            self.lighting.fill(
-                lit.as_ref(),
-                &codes[source + from as usize..source + to as usize],
-                &mut strip.light[start..start + length],
-            );
+            let row_light = &mut strip.light[start..start + length];
+            match light {
+                Some(lighting) => {
+                    let image = &self.shared.scene.content;
+                    self.face.codes(image, colour, row as u32, from as u32..to as u32, &mut codes);
+                    lighting.fill(lit.as_ref(), &codes, row_light);
+                }
+                None => row_light.fill(1.0),
+            }
             if kernel.on_sums {
                 // Up to the buffer's end: past the wall the sum stays what it is.
                 let end = (index + 1) * strip.stride;

@@ -14,13 +14,14 @@ use crate::frame::{Electrons, Plane, Window};
 use crate::optics::Diffraction;
 use crate::render::{Cancelled, Run};
 use crate::scene::Scene;
+use crate::wall::Face;
 use crate::wall::drive::DriveKind;
 use draw::{Airy, Directions, Pupil, Sequence, gaussian, mix};
 use glam::DVec2;
 use rayon::prelude::*;
 use std::f64::consts::{FRAC_PI_4, PI};
 use std::sync::atomic::{AtomicUsize, Ordering};
-use trace::{Eye, Target};
+use trace::{Eye, Hit, Plane as FacePlane, Ray, Target};
 
 /// How many rays, and which random numbers.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -105,7 +106,11 @@ struct Engine<'a> {
     frame: u32,
     settings: RaySettings,
     eye: Eye,
-    targets: [Target; 3],
+    /// Flat parts of the wall.
+    parts: Vec<FacePart>,
+    /// Flat parts of its surface and what it reflects, as a share of top code's luminance.
+    surfaces: Vec<(FacePlane, DVec2)>,
+    reflected: f64,
     pupil: Pupil,
     directions: Directions,
     airy: Option<Airy>,
@@ -119,6 +124,8 @@ struct Engine<'a> {
     front_spots: Option<[DVec2; 4]>,
     /// Luminance of an emitter whose light over the exposure is that of top code.
     top_nits: [f64; 3],
+    /// Area of a pixel over that of its emitter, per colour.
+    packing: [f64; 3],
     /// Exponent of the cosine of the viewing angle.
     falloff: [Option<f64>; 3],
     /// Light of top code, long-run mean over full light.
@@ -135,7 +142,7 @@ impl<'a> Engine<'a> {
         // A checked scene has a white inside its primaries; without one there is no light to share.
         let shares = colour::luminance_shares(wall.emitters.map(|e| e.xy), wall.white_xy)
             .unwrap_or([0.0; 3]);
-        let mut top_nits = [0.0; 3];
+        let (mut top_nits, mut packing) = ([0.0; 3], [1.0; 3]);
         let mut electrons_per_nit = [[0.0; 3]; 3];
         let (scatter_m, passed) = match &wall.diffuser {
             None => (0.0, 1.0),
@@ -147,8 +154,8 @@ impl<'a> Engine<'a> {
         };
         for c in 0..3 {
             let emitter = &wall.emitters[c];
-            let packing = wall.pitch_m * wall.pitch_m / emitter.shape.area_m2(wall.pitch_m);
-            top_nits[c] = wall.white_nits * wall.brightness * passed * shares[c] * packing;
+            packing[c] = wall.pitch_m * wall.pitch_m / emitter.shape.area_m2(wall.pitch_m);
+            top_nits[c] = wall.white_nits * wall.brightness * passed * shares[c] * packing[c];
             let lux_seconds = FRAC_PI_4 / (stop * stop) * lens.transmission * camera.exposure_s;
             let photons =
                 colour::led_photons_per_lux_second_m2(emitter.wavelength_m, emitter.linewidth_m);
@@ -181,7 +188,9 @@ impl<'a> Engine<'a> {
             frame,
             settings: *settings,
             eye: Eye::new(scene),
-            targets: [0, 1, 2].map(|c| Target::new(wall, c)),
+            parts: wall.faces().into_iter().map(|face| FacePart::new(scene, face)).collect(),
+            surfaces: surfaces(scene),
+            reflected: reflected(scene),
             pupil,
             directions: Directions::new(),
             airy,
@@ -190,6 +199,7 @@ impl<'a> Engine<'a> {
             spots,
             front_spots,
             top_nits,
+            packing,
             falloff: wall.emitters.map(|e| e.half_angle_rad.map(falloff_exponent)),
             top_duty: events::top_duty(&scene.drive),
             electrons_per_nit,
@@ -276,33 +286,116 @@ impl<'a> Engine<'a> {
         };
         match &self.airy {
             None => {
-                if let Some(hit) = self.eye.hit(sensor, pupil) {
-                    for (c, s) in sum.iter_mut().enumerate() {
-                        *s += self.seen(lights, c, &hit, aside);
-                    }
+                if let Some(ray) = self.eye.ray(sensor, pupil) {
+                    self.meet(lights, &ray, aside, 0..3, sum);
                 }
             }
             Some(airy) => {
                 // Every colour has its own pattern, so its own ray.
                 let offset = airy.point(u[6], u[7]);
-                for (c, s) in sum.iter_mut().enumerate() {
-                    if let Some(hit) = self.eye.hit(sensor + offset * self.airy_m[c], pupil) {
-                        *s += self.seen(lights, c, &hit, aside);
+                for c in 0..3 {
+                    if let Some(ray) = self.eye.ray(sensor + offset * self.airy_m[c], pupil) {
+                        self.meet(lights, &ray, aside, c..c + 1, sum);
                     }
                 }
             }
         }
     }
 
-    /// Light of one colour `aside` of where a ray meets the wall, 1 for top code looked at straight.
-    fn seen(&self, lights: &mut Lights, colour: usize, hit: &trace::Hit, aside: DVec2) -> f64 {
-        let point = hit.point + aside;
-        let light = self.targets[colour].light(point, |i, j| lights.at(colour, i, j));
+    /// Adds what a ray finds on the wall, of some colours.
+    fn meet(
+        &self,
+        lights: &mut Lights,
+        ray: &Ray,
+        aside: DVec2,
+        colours: std::ops::Range<usize>,
+        sum: &mut [f64; 3],
+    ) {
+        for (number, part) in self.parts.iter().enumerate() {
+            let Some(hit) = part.plane.hit(ray) else { continue };
+            // Light `aside` of where the ray meets the face, which a diffuser brought there.
+            let point = hit.point + aside;
+            if point.abs().cmpgt(part.half_m).any() {
+                continue;
+            }
+            for c in colours.clone() {
+                sum[c] += part.face.gain[c] * self.seen(lights, number, c, &hit, point);
+            }
+        }
+        if self.reflected > 0.0 {
+            for (plane, half_m) in &self.surfaces {
+                let Some(hit) = plane.hit(ray) else { continue };
+                if (hit.point + aside).abs().cmplt(*half_m).all() {
+                    for c in colours.clone() {
+                        sum[c] += self.reflected / self.packing[c];
+                    }
+                }
+            }
+        }
+    }
+
+    /// Light of one colour at a point of a face, 1 for top code looked at straight.
+    fn seen(
+        &self,
+        lights: &mut Lights,
+        part: usize,
+        colour: usize,
+        hit: &Hit,
+        point: DVec2,
+    ) -> f64 {
+        let target = &self.parts[part].targets[colour];
+        let light = target.light(point, |i, j| lights.at(part, colour, i, j));
         match self.falloff[colour] {
             Some(k) if light > 0.0 => light * libm::pow(hit.cos, k),
             _ => light,
         }
     }
+}
+
+/// A flat part of the wall.
+struct FacePart {
+    face: Face,
+    plane: FacePlane,
+    /// Nothing shines further from its middle than this, metres right and up.
+    half_m: DVec2,
+    targets: [Target; 3],
+    /// Slot in which each of its rows lights.
+    slot_of_row: Vec<usize>,
+}
+
+impl FacePart {
+    fn new(scene: &Scene, face: Face) -> Self {
+        let wall = &scene.wall;
+        let size = face.size();
+        let steady = matches!(scene.drive.kind, DriveKind::Steady | DriveKind::HeldMean { .. });
+        let slots = if steady { 1 } else { scene.drive.scan.max(1) as usize };
+        let panel = face.panel_rows.max(1) as usize;
+        Self {
+            plane: FacePlane::new(&face),
+            half_m: DVec2::new(f64::from(size[0]), f64::from(size[1])) * (0.5 * wall.pitch_m)
+                + wall.pitch_m,
+            targets: [0, 1, 2].map(|c| Target::new(wall, size, c)),
+            slot_of_row: (0..size[1] as usize).map(|row| row % panel % slots).collect(),
+            face,
+        }
+    }
+}
+
+/// Planes of the wall's surface, and half their width and height, metres.
+fn surfaces(scene: &Scene) -> Vec<(FacePlane, DVec2)> {
+    let half = |face: &Face| {
+        let [columns, rows] = face.size();
+        DVec2::new(f64::from(columns), f64::from(rows)) * (0.5 * scene.wall.pitch_m)
+    };
+    scene.wall.surfaces().iter().map(|face| (FacePlane::new(face), half(face))).collect()
+}
+
+/// Luminance of room light on the face, over that of full white: ρ·E/π, once more through a diffuser.
+fn reflected(scene: &Scene) -> f64 {
+    let wall = &scene.wall;
+    let room = wall.build.reflection;
+    let passed = wall.diffuser.map_or(1.0, |d| d.transmission);
+    room.reflectance * room.ambient_lx / PI * passed / (wall.white_nits * wall.brightness)
 }
 
 /// k of cos(angle)^k that is ½ at the half angle.
@@ -315,12 +408,13 @@ struct Lights<'a> {
     engine: &'a Engine<'a>,
     from_s: f64,
     to_s: f64,
-    /// `[colour][slot][code]`; not a number where not yet known.
+    /// Delays of the faces' clocks, each once, and which of them each face has.
+    clocks_s: Vec<f64>,
+    clock_of: Vec<usize>,
+    /// `[clock][colour][slot][code]`; not a number where not yet known.
     known: Vec<f64>,
     filled: Vec<usize>,
     slots: usize,
-    /// Slot in which each row of the wall lights.
-    slot_of_row: Vec<usize>,
 }
 
 impl<'a> Lights<'a> {
@@ -328,11 +422,26 @@ impl<'a> Lights<'a> {
         let drive = &engine.scene.drive;
         let steady = matches!(drive.kind, DriveKind::Steady | DriveKind::HeldMean { .. });
         let slots = if steady { 1 } else { drive.scan.max(1) as usize };
-        let wall = &engine.scene.wall;
-        let panel = wall.panel_rows.max(1) as usize;
-        let slot_of_row = (0..wall.rows as usize).map(|row| row % panel % slots).collect();
-        let known = vec![f64::NAN; 3 * slots * engine.levels.len()];
-        Self { engine, from_s: 0.0, to_s: 0.0, known, filled: Vec::new(), slots, slot_of_row }
+        let mut clocks_s: Vec<f64> = Vec::new();
+        let clock_of = engine.parts.iter().map(|part| {
+            let own = part.face.clock_s;
+            clocks_s.iter().position(|clock| *clock == own).unwrap_or_else(|| {
+                clocks_s.push(own);
+                clocks_s.len() - 1
+            })
+        });
+        let clock_of = clock_of.collect();
+        let known = vec![f64::NAN; clocks_s.len() * 3 * slots * engine.levels.len()];
+        Self {
+            engine,
+            from_s: 0.0,
+            to_s: 0.0,
+            clocks_s,
+            clock_of,
+            known,
+            filled: Vec::new(),
+            slots,
+        }
     }
 
     /// Starts a new exposure, in wall time.
@@ -344,20 +453,26 @@ impl<'a> Lights<'a> {
         self.filled.clear();
     }
 
-    /// Mean light of a wall pixel over the exposure, 1 for the long-run mean of top code.
-    fn at(&mut self, colour: usize, column: usize, row: usize) -> f64 {
+    /// Mean light of a pixel of a flat part over the exposure, 1 for the long-run mean of top code.
+    fn at(&mut self, part: usize, colour: usize, column: usize, row: usize) -> f64 {
         let (wall, drive) = (&self.engine.scene.wall, &self.engine.scene.drive);
+        let FacePart { face, slot_of_row, .. } = &self.engine.parts[part];
+        let [x, y] = face.pixel(column as u32, row as u32);
         let codes = &self.engine.scene.content.codes[colour];
-        let code = codes.get(row * wall.columns as usize + column).copied().unwrap_or(0);
+        let code = codes.get(y as usize * wall.columns as usize + x as usize).copied().unwrap_or(0);
         let code = usize::from(code).min(self.engine.levels.len() - 1);
-        let slot = self.slot_of_row.get(row).copied().unwrap_or(0);
-        let place = (colour * self.slots + slot) * self.engine.levels.len() + code;
+        let slot = slot_of_row.get(row).copied().unwrap_or(0);
+        let clock = self.clock_of[part];
+        let table = (clock * 3 + colour) * self.slots + slot;
+        let place = table * self.engine.levels.len() + code;
         let known = self.known[place];
         if !known.is_nan() {
             return known;
         }
         let level = self.engine.levels[code];
-        let lit_s = events::lit_s(drive, level, colour, slot as u32, self.from_s, self.to_s);
+        let late_s = self.clocks_s[clock];
+        let (from_s, to_s) = (self.from_s - late_s, self.to_s - late_s);
+        let lit_s = events::lit_s(drive, level, colour, slot as u32, from_s, to_s);
         let mean = lit_s / (self.to_s - self.from_s) / self.engine.top_duty;
         self.known[place] = mean;
         self.filled.push(place);

@@ -1,14 +1,50 @@
 //! One ray: from a point of the sensor through a point of the pupil to the wall, and what it meets.
 
 use crate::scene::Scene;
-use crate::wall::{EmitterShape, Wall};
+use crate::wall::{EmitterShape, Face, Wall};
 use glam::{DMat3, DVec2, DVec3};
 
-/// Where a ray meets the plane of the wall, from the front.
+/// A ray from the pupil, in the world.
+pub struct Ray {
+    start_m: DVec3,
+    along: DVec3,
+}
+
+/// A flat part of the wall: where it stands.
+pub struct Plane {
+    centre_m: DVec3,
+    right: DVec3,
+    up: DVec3,
+    normal: DVec3,
+}
+
+impl Plane {
+    /// The plane of a face.
+    pub fn new(face: &Face) -> Self {
+        let axes = face.axes;
+        Self { centre_m: face.centre_m, right: axes.x_axis, up: axes.y_axis, normal: axes.z_axis }
+    }
+
+    /// Where a ray meets it from the front, if it does.
+    pub fn hit(&self, ray: &Ray) -> Option<Hit> {
+        let start = ray.start_m - self.centre_m;
+        let (height, slope) = (start.dot(self.normal), ray.along.dot(self.normal));
+        if height <= 0.0 || slope >= 0.0 {
+            return None; // behind the wall, or looking away from it
+        }
+        let met = start + ray.along * (height / -slope);
+        Some(Hit {
+            point: DVec2::new(met.dot(self.right), met.dot(self.up)),
+            cos: -slope / ray.along.length(),
+        })
+    }
+}
+
+/// Where a ray meets a face of the wall, from the front.
 pub struct Hit {
-    /// Point on the wall, world axes, metres.
+    /// Point on the face: right and up of its middle, metres.
     pub point: DVec2,
-    /// Cosine of the angle between the ray and the wall's normal.
+    /// Cosine of the angle between the ray and the face's normal.
     pub cos: f64,
 }
 
@@ -61,24 +97,15 @@ impl Eye {
     /// The thin-lens ray of a point of the picture (metres from the sensor's centre, x right, y up)
     /// and a point of the pupil (metres): every ray of a sensor point runs through the one point of
     /// the plane in focus that the lens images onto it.
-    pub fn hit(&self, sensor: DVec2, pupil: DVec2) -> Option<Hit> {
+    pub fn ray(&self, sensor: DVec2, pupil: DVec2) -> Option<Ray> {
         let point = self.undistort(sensor)? * (self.focus_m / self.image_m);
         let from = DVec3::new(pupil.x, pupil.y, 0.0);
         let to = DVec3::new(point.x, point.y, -self.focus_m);
-        let start = self.lens_m + self.turn * from;
-        let along = self.turn * (to - from);
-        if start.z <= 0.0 || along.z >= 0.0 {
-            return None; // behind the wall, or looking away from it
-        }
-        let far = start.z / -along.z;
-        Some(Hit {
-            point: DVec2::new(start.x + far * along.x, start.y + far * along.y),
-            cos: -along.z / along.length(),
-        })
+        Some(Ray { start_m: self.lens_m + self.turn * from, along: self.turn * (to - from) })
     }
 }
 
-/// One colour of the wall as rays see it.
+/// One colour of a face of the wall as rays see it.
 pub struct Target {
     shape: EmitterShape,
     offset_m: DVec2,
@@ -94,8 +121,8 @@ pub struct Target {
 }
 
 impl Target {
-    /// One colour of a wall.
-    pub fn new(wall: &Wall, colour: usize) -> Self {
+    /// One colour of a face of columns and rows.
+    pub fn new(wall: &Wall, [columns, rows]: [u32; 2], colour: usize) -> Self {
         let emitter = &wall.emitters[colour];
         let half_m = match emitter.shape {
             EmitterShape::Rectangle { width_m, height_m } => DVec2::new(width_m, height_m) * 0.5,
@@ -109,15 +136,15 @@ impl Target {
             shape: emitter.shape,
             offset_m: emitter.offset_m,
             pitch_m: wall.pitch_m,
-            columns: i64::from(wall.columns),
-            rows: i64::from(wall.rows),
+            columns: i64::from(columns),
+            rows: i64::from(rows),
             per_m: 1.0 / wall.pitch_m,
             half,
             reach: (cells(half.x), cells(half.y)),
         }
     }
 
-    /// Light at a point of the wall: the sum of `light(column, row)` of the wall pixels whose
+    /// Light at a point of the face: the sum of `light(column, row)` of the wall pixels whose
     /// emitter of this colour covers it. A tent interpolates between the four pixels around it and
     /// ends at the wall's outline.
     pub fn light(&self, point: DVec2, mut light: impl FnMut(usize, usize) -> f64) -> f64 {

@@ -1,6 +1,7 @@
 //! From the scene as written to the scene as meant: converts to SI once, gathers every
 //! contradiction, and adds what a person should know.
 
+mod build;
 mod camera;
 mod content;
 mod delivery;
@@ -96,7 +97,10 @@ pub(super) fn meant(
     let wall = wall::wall(&mut found, &file.wall, &file.effects);
     let camera = camera::camera(&mut found, &file.camera, &file.effects);
     let drive = drive::drive(&mut found, &file.drive, camera.fps);
-    let place = place::place(&mut found, file);
+    let place = place::place(&mut found, file, &wall);
+    if let Some(place) = &place {
+        build::backs(&mut found, &wall, &camera, place);
+    }
     let low_pass = camera::low_pass(&mut found, file, camera.photosite_m);
     let front_low_pass = camera::front_low_pass(&mut found, file);
     let deliveries = delivery::deliveries(&mut found, &file.delivery);
@@ -105,6 +109,10 @@ pub(super) fn meant(
     let size_is_sure =
         !read.is_bad("wall") && found.errors.iter().all(|e| !e.key.starts_with("wall"));
     let content = content::content(&mut found, &file.content, &wall, pictures, size_is_sure);
+    let content = content.map(|mut image| {
+        wall.put_out_dead(&mut image);
+        image
+    });
     let mut errors = read.problems.clone();
     errors.append(&mut found.errors);
     let (Some(content), Some(place), true) = (content, place, errors.is_empty()) else {

@@ -1,12 +1,13 @@
 //! The wall.
 
 use super::Findings;
+use super::build::build;
 use crate::colour;
 use crate::scene::written::{
     DiffuserFile, EffectsFile, EmitterFile, PackagingFile, ShapeFile, TransferFile, WallFile,
 };
 use crate::units;
-use crate::wall::{COLOURS, Diffuser, Emitter, EmitterShape, Wall, WallTransfer};
+use crate::wall::{Build, COLOURS, Diffuser, Emitter, EmitterShape, Wall, WallTransfer};
 use glam::DVec2;
 
 /// Stands in for a pitch that is missing, so that the other checks can go on.
@@ -72,7 +73,9 @@ pub(super) fn wall(found: &mut Findings<'_>, file: &WallFile, effects: &EffectsF
         },
         bits: file.bits,
         diffuser: None,
+        build: Build::default(),
     };
+    wall.build = build(found, file, &effects.wall, &wall);
     let diffuser = file.diffuser.as_ref().map(|file| diffuser(found, file, &wall));
     wall.diffuser = diffuser.filter(|_| effects.diffuser);
     wall

@@ -14,6 +14,7 @@ macro_rules! shared_help {
     };
 }
 
+mod build;
 mod camera;
 mod delivery;
 mod preset;
@@ -22,6 +23,7 @@ mod shape;
 mod wall;
 mod yaml;
 
+pub use build::*;
 pub use camera::*;
 pub use delivery::*;
 pub use preset::*;
@@ -93,6 +95,8 @@ pub struct EffectsFile {
     /// The diffuser in front of the wall (`wall.diffuser`): its blur and its loss of light.
     #[schemars(schema_with = "schema::switch")]
     pub diffuser: bool,
+    /// What the wall brings with it.
+    pub wall: WallEffectsFile,
     /// Noise of light and camera.
     #[schemars(schema_with = "schema::switch")]
     pub noise: bool,
@@ -110,6 +114,7 @@ impl Default for EffectsFile {
             distortion: true,
             viewing_angle: true,
             diffuser: true,
+            wall: WallEffectsFile::default(),
             noise: true,
         }
     }
