@@ -16,10 +16,11 @@ use std::process::ExitCode;
 const AFTER_HELP: &str = "\
 Examples:
   gridbeat difference out/a/a_0000_picture.png out/b/b_0000_picture.png --out difference.png
-  gridbeat difference out/fast/a_0000_electrons.tiff out/slow/a_0000_electrons.tiff --amplify 50 --out difference.png
+  gridbeat difference out/fast/a_0000_electrons.tiff out/slow/a_0000_electrons.tiff --amplify 50
 
-PNG and TIFF pictures are compared as they are coded, raw TIFFs by their levels, OpenEXR and electrons in linear light. In
-the picture of the difference mid-grey means the same, brighter that the second frame is brighter";
+PNG and TIFF pictures are compared as they are coded, raw TIFFs by their levels, OpenEXR and
+electrons in linear light. In the picture of the difference mid-grey means the same, brighter that
+the second frame is brighter";
 
 /// Arguments of `gridbeat difference`.
 #[derive(Debug, clap::Args)]

@@ -163,6 +163,7 @@ pub fn shown(first: &[Plane], second: &[Plane], factor: f64) -> Result<Picture, 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::slice::from_ref;
 
     fn plane(data: &[f32]) -> Plane {
         Plane { width: 3, height: 2, data: data.to_vec() }
@@ -175,19 +176,19 @@ mod tests {
         let a = plane(&[1.0, 2.0, 3.0, 4.0, 5.0, 6.0]);
         let mut b = a.clone();
         b.data[4] = 2.0;
-        let d = difference(&[a.clone()], &[b.clone()]).expect("same size");
+        let d = difference(from_ref(&a), from_ref(&b)).expect("same size");
         assert!((d.rms - 3.0 / 6.0_f64.sqrt()).abs() < 1e-15);
         assert_eq!((d.planes[0].mean_first, d.planes[0].mean_second), (3.5, 3.0));
         let at = d.largest.expect("a place");
         assert_eq!((at.plane, at.x, at.y, at.first, at.second), (0, 1, 1, 5.0, 2.0));
         let db = 20.0 * (255.0 * 6.0_f64.sqrt() / 3.0).log10();
         assert!((d.psnr_db(255.0).expect("not the same") - db).abs() < 1e-12);
-        let shown = shown(&[a.clone()], &[b], 8.0 / 255.0).expect("a picture");
+        let shown = shown(from_ref(&a), from_ref(&b), 8.0 / 255.0).expect("a picture");
         assert!(
             shown.planes.iter().all(|p| (f64::from(p.data[4]) - (0.5 - 24.0 / 255.0)).abs() < 1e-7)
         );
         assert!(shown.planes.iter().all(|p| p.data[0] == 0.5));
-        let same = difference(&[a.clone()], &[a]).expect("same size");
+        let same = difference(from_ref(&a), from_ref(&a)).expect("same size");
         assert_eq!((same.rms, same.largest, same.psnr_db(1.0)), (0.0, None, None));
     }
 
@@ -201,10 +202,10 @@ mod tests {
         assert!((d.rms - (25.0_f64 / 3.0).sqrt()).abs() < 1e-15);
         assert_eq!(d.largest.map(|l| (l.plane, l.x, l.y)), Some((2, 0, 0)));
         let broken = plane(&[f32::NAN, 1.0, 1.0, 1.0, 1.0, 1.0]);
-        let d = difference(&[zero.clone()], &[broken]).expect("same size");
+        let d = difference(from_ref(&zero), from_ref(&broken)).expect("same size");
         assert_eq!((d.not_finite, d.rms), (1, 1.0));
-        assert!(difference(&[zero.clone()], &all).is_err());
+        assert!(difference(from_ref(&zero), &all).is_err());
         let other = Plane { width: 2, height: 3, data: vec![0.0; 6] };
-        assert!(difference(&[zero], &[other]).is_err());
+        assert!(difference(from_ref(&zero), from_ref(&other)).is_err());
     }
 }
