@@ -111,7 +111,7 @@ impl Plan<'_> {
             *side = side_of(&a, x);
         }
         let mut values = vec![0.0_f32; width];
-        for y in y0..y1 {
+        for y in (y0..y1).filter(|&y| self.shared.scene.camera.reads_row(y)) {
             self.projection.row(x0, y, &mut points.u, &mut points.v);
             let gains = self.gains(x0, x1, y);
             for colour in 0..3 {

@@ -15,12 +15,14 @@ macro_rules! shared_help {
 }
 
 mod camera;
+mod mode;
 mod schema;
 mod shape;
 mod wall;
 mod yaml;
 
 pub use camera::*;
+pub use mode::*;
 pub use schema::{editor_schema, key_reference, schema};
 pub use shape::{Read, read};
 pub use wall::*;
@@ -91,6 +93,9 @@ pub struct EffectsFile {
     /// Noise of light and camera.
     #[schemars(schema_with = "schema::switch")]
     pub noise: bool,
+    /// The recording mode (`camera.mode`); without it the whole sensor is read, photosite by photosite.
+    #[schemars(schema_with = "schema::switch")]
+    pub mode: bool,
 }
 
 impl Default for EffectsFile {
@@ -106,6 +111,7 @@ impl Default for EffectsFile {
             viewing_angle: true,
             diffuser: true,
             noise: true,
+            mode: true,
         }
     }
 }
