@@ -19,6 +19,7 @@ mod mirrors;
 mod output;
 mod pulses;
 mod rays;
+mod recording_mode;
 mod reference_tables;
 mod scaling;
 mod scene_strategy;

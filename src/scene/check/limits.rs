@@ -32,7 +32,8 @@ pub(super) fn limits(found: &mut Findings<'_>, wall: &Wall, camera: &Camera, del
             "describe only the part of the wall that the camera sees",
         );
     }
-    let recorded = u64::from(camera.crop.width) * u64::from(camera.crop.height);
+    let seen = camera.sensor_window();
+    let recorded = u64::from(seen.width) * u64::from(seen.height);
     let delivered = delivery.size.map_or(0, |(w, h)| u64::from(w) * u64::from(h));
     let gib = |bytes: u64| bytes as f64 / f64::from(1 << 30);
     let limit = gib(MAX_FRAME_BYTES);
@@ -43,8 +44,8 @@ pub(super) fn limits(found: &mut Findings<'_>, wall: &Wall, camera: &Camera, del
             &["camera.crop"],
             format!(
                 "a frame of {} × {} photosites would need about {:.0} GiB of memory; allowed: {limit} GiB",
-                camera.crop.width,
-                camera.crop.height,
+                seen.width,
+                seen.height,
                 gib(bytes)
             ),
             "record a `crop`",

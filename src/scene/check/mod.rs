@@ -6,6 +6,7 @@ mod camera;
 mod content;
 mod drive;
 pub mod limits;
+mod mode;
 mod notes;
 mod place;
 mod wall;
@@ -102,7 +103,8 @@ pub(super) fn meant(
     }
     let low_pass = camera::low_pass(&mut found, file, camera.photosite_m);
     let front_low_pass = camera::front_low_pass(&mut found, file);
-    let delivery = camera::delivery(&file.delivery);
+    let delivery = camera::delivery(file);
+    mode::shutter_offered(&mut found, &file.camera, &camera);
     limits::limits(&mut found, &wall, &camera, &delivery);
     // Only a wall of a sure and sane size is painted.
     let size_is_sure =

@@ -16,6 +16,7 @@ macro_rules! shared_help {
 
 mod build;
 mod camera;
+mod mode;
 mod schema;
 mod shape;
 mod wall;
@@ -23,6 +24,7 @@ mod yaml;
 
 pub use build::*;
 pub use camera::*;
+pub use mode::*;
 pub use schema::{editor_schema, key_reference, schema};
 pub use shape::{Read, read};
 pub use wall::*;
@@ -95,6 +97,9 @@ pub struct EffectsFile {
     /// Noise of light and camera.
     #[schemars(schema_with = "schema::switch")]
     pub noise: bool,
+    /// The recording mode (`camera.mode`); without it the whole sensor is read, photosite by photosite.
+    #[schemars(schema_with = "schema::switch")]
+    pub mode: bool,
 }
 
 impl Default for EffectsFile {
@@ -111,6 +116,7 @@ impl Default for EffectsFile {
             diffuser: true,
             wall: WallEffectsFile::default(),
             noise: true,
+            mode: true,
         }
     }
 }
