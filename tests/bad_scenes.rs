@@ -122,7 +122,7 @@ fn keys_and_types() {
         more(
             "camera: 24",
             &[
-                "line 4, camera: 24 found; allowed: a group of keys (keys that fit here: photosites, photosite_pitch_um, sensor_mm, mosaic, fill_factor_percent, readout, frame_rate_fps, shutter_angle_deg, shutter_speed, exposure_ms, exposure_index, full_well_e, read_noise_e, response_spread_percent, bits, black_level, noise_seed, matrix, crop, mode, shutter_offered)",
+                "line 4, camera: 24 found; allowed: a group of keys (keys that fit here: preset, photosites, photosite_pitch_um, sensor_mm, mosaic, fill_factor_percent, readout, frame_rate_fps, shutter_angle_deg, shutter_speed, exposure_ms, exposure_index, full_well_e, read_noise_e, response_spread_percent, bits, black_level, noise_seed, matrix, crop, mode, shutter_offered)",
             ],
         ),
         more(

@@ -6,7 +6,7 @@ use glam::{DMat3, DVec2, DVec3};
 use gridbeat::develop::{ColourSpace, Delivery, DeliveryTransfer, Demosaic, ScaleFilter};
 use gridbeat::frame::Window;
 use gridbeat::optics::{Diffraction, Iris, Lens, Pose};
-use gridbeat::scene::Scene;
+use gridbeat::scene::{Delivered, Scene};
 use gridbeat::sensor::{Camera, Mosaic, Readout};
 use gridbeat::wall::drive::{Clock, Drive, DriveKind};
 use gridbeat::wall::{Build, Emitter, EmitterShape, Wall, WallImage, WallTransfer};
@@ -97,16 +97,20 @@ pub fn plain() -> Scene {
         front_low_pass: None,
         camera,
         pose: Pose { lens_m: DVec3::new(0.0, 0.0, 3.0), turn: DMat3::IDENTITY },
-        delivery: Delivery {
-            demosaic: Demosaic::Bilinear,
-            colour_space: ColourSpace::Bt709,
-            transfer: DeliveryTransfer::Linear,
-            size: None,
-            filter: ScaleFilter::Box,
-            scale_in_linear_light: true,
-            push_stops: 0.0,
-            in_camera: None,
-        },
+        deliveries: vec![Delivered {
+            name: None,
+            format: None,
+            delivery: Delivery {
+                demosaic: Demosaic::Bilinear,
+                colour_space: ColourSpace::Bt709,
+                transfer: DeliveryTransfer::Linear,
+                size: None,
+                filter: ScaleFilter::Box,
+                scale_in_linear_light: true,
+                push_stops: 0.0,
+                in_camera: None,
+            },
+        }],
         subject_m: None,
         neutral_density_stops: 0.0,
         notes: Vec::new(),

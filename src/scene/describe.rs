@@ -1,6 +1,6 @@
 //! A scene as understood, in plain words with units.
 
-use super::Scene;
+use super::{Delivered, DeliveryFormat, Scene};
 use crate::develop::{ColourSpace, DeliveryTransfer, Demosaic, ScaleFilter};
 use crate::optics::transfer::blur_disc_m;
 use crate::optics::{Diffraction, Iris};
@@ -19,7 +19,9 @@ pub fn describe(scene: &Scene) -> String {
     lens(&mut out, scene);
     camera(&mut out, scene);
     placement(&mut out, scene);
-    delivery(&mut out, scene);
+    for delivered in &scene.deliveries {
+        delivery(&mut out, scene, delivered);
+    }
     out.text
 }
 
@@ -417,9 +419,12 @@ fn filter_words(filter: ScaleFilter) -> &'static str {
     }
 }
 
-fn delivery(out: &mut Lines, scene: &Scene) {
-    let d = &scene.delivery;
-    out.group("delivery");
+fn delivery(out: &mut Lines, scene: &Scene, delivered: &Delivered) {
+    let d = &delivered.delivery;
+    match &delivered.name {
+        Some(name) => out.group(&format!("delivery: {name}")),
+        None => out.group("delivery"),
+    }
     let filter = filter_words(d.filter);
     if let Some(scaling) = &d.in_camera {
         let (w, h) = scaling.size;
@@ -443,20 +448,48 @@ fn delivery(out: &mut Lines, scene: &Scene) {
         Demosaic::GradientCorrected => "gradient-corrected",
         Demosaic::EdgeAware => "edge-aware",
     };
-    let space = match d.colour_space {
+    out.line("demosaic", demosaic);
+    out.line(
+        "colour space, curve",
+        format!("{}, {}", space_words(d.colour_space), curve_words(d.transfer)),
+    );
+    if d.push_stops != 0.0 {
+        out.line("push", crate::units::stops(d.push_stops));
+    }
+    if let Some(format) = delivered.format {
+        out.line("format", format_words(format));
+    }
+}
+
+/// A colour space in words.
+pub fn space_words(space: ColourSpace) -> &'static str {
+    match space {
         ColourSpace::Bt709 => "BT.709",
         ColourSpace::Bt2020 => "BT.2020",
         ColourSpace::P3D65 => "P3 D65",
+        ColourSpace::AcesAp0 => "ACES AP0",
+        ColourSpace::AcesAp1 => "ACES AP1",
         ColourSpace::CameraRgb => "the camera's own",
-    };
-    let curve = match d.transfer {
+    }
+}
+
+/// A transfer curve in words.
+pub fn curve_words(transfer: DeliveryTransfer) -> &'static str {
+    match transfer {
         DeliveryTransfer::Linear => "linear",
         DeliveryTransfer::Srgb => "sRGB",
         DeliveryTransfer::Bt709 => "BT.709",
-    };
-    out.line("demosaic", demosaic);
-    out.line("colour space, curve", format!("{space}, {curve}"));
-    if d.push_stops != 0.0 {
-        out.line("push", crate::units::stops(d.push_stops));
+        DeliveryTransfer::HybridLogGamma => "hybrid log-gamma",
+        DeliveryTransfer::AcesCct => "ACEScct",
+    }
+}
+
+/// A format in words.
+pub fn format_words(format: DeliveryFormat) -> &'static str {
+    match format {
+        DeliveryFormat::Png8 => "PNG, 8 bits",
+        DeliveryFormat::Png16 => "PNG, 16 bits",
+        DeliveryFormat::Tiff16 => "TIFF, 16 bits",
+        DeliveryFormat::ExrLinear => "OpenEXR, linear light",
     }
 }

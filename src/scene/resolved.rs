@@ -1,6 +1,6 @@
 //! A scene as resolved, as data: every input in SI numbers (angles in degrees), unit in the key.
 
-use super::Scene;
+use super::{Delivered, DeliveryFormat, Scene};
 use crate::develop::{ColourSpace, DeliveryTransfer, Demosaic, ScaleFilter};
 use crate::optics::{Diffraction, Iris};
 use crate::sensor::mode::Joining;
@@ -35,7 +35,7 @@ pub fn resolved(scene: &Scene) -> Value {
         },
         "camera": camera(scene),
         "placement": placement(scene),
-        "delivery": delivery(scene),
+        "deliveries": scene.deliveries.iter().map(delivery).collect::<Vec<_>>(),
     })
 }
 
@@ -261,9 +261,16 @@ fn filter_word(filter: ScaleFilter) -> &'static str {
     }
 }
 
-fn delivery(scene: &Scene) -> Value {
-    let d = &scene.delivery;
+fn delivery(delivered: &Delivered) -> Value {
+    let d = &delivered.delivery;
     json!({
+        "name": delivered.name,
+        "format": delivered.format.map(|format| match format {
+            DeliveryFormat::Png8 => "png_8bit",
+            DeliveryFormat::Png16 => "png_16bit",
+            DeliveryFormat::Tiff16 => "tiff_16bit",
+            DeliveryFormat::ExrLinear => "exr_linear",
+        }),
         "demosaic": match d.demosaic {
             Demosaic::Bilinear => "bilinear",
             Demosaic::GradientCorrected => "gradient_corrected",
@@ -273,12 +280,16 @@ fn delivery(scene: &Scene) -> Value {
             ColourSpace::Bt709 => "bt709",
             ColourSpace::Bt2020 => "bt2020",
             ColourSpace::P3D65 => "p3_d65",
+            ColourSpace::AcesAp0 => "aces_ap0",
+            ColourSpace::AcesAp1 => "aces_ap1",
             ColourSpace::CameraRgb => "camera_rgb",
         },
         "transfer": match d.transfer {
             DeliveryTransfer::Linear => "linear",
             DeliveryTransfer::Srgb => "srgb",
             DeliveryTransfer::Bt709 => "bt709",
+            DeliveryTransfer::HybridLogGamma => "hybrid_log_gamma",
+            DeliveryTransfer::AcesCct => "acescct",
         },
         "size_px": d.size,
         "filter": filter_word(d.filter),

@@ -1,13 +1,11 @@
-//! Camera, low-pass filter, delivery.
+//! Camera and low-pass filters.
 
 use super::{Findings, mode};
-use crate::develop::{ColourSpace, Delivery, DeliveryTransfer, Demosaic, ScaleFilter};
 use crate::frame::Window;
 use crate::math::matrix3;
 use crate::optics::{FrontLowPass, LowPass};
 use crate::scene::written::{
-    CameraFile, ColourSpaceFile, DeliveryTransferFile, DemosaicFile, EffectsFile, MosaicFile,
-    ReadoutDirectionFile, ReadoutFile, ScaleFilterFile, ScaleInFile, SceneFile,
+    CameraFile, EffectsFile, MosaicFile, ReadoutDirectionFile, ReadoutFile, SceneFile,
 };
 use crate::sensor::{Camera, Mosaic, Readout};
 use crate::units;
@@ -270,41 +268,4 @@ pub(super) fn front_low_pass(found: &mut Findings<'_>, file: &SceneFile) -> Opti
     let filter = FrontLowPass { across_rad: radians(across), upright_rad: radians(upright) };
     let works = filter.across_rad > 0.0 || filter.upright_rad > 0.0;
     (file.effects.front_low_pass && works).then_some(filter)
-}
-
-/// The filter of a scaling.
-pub(super) fn scale_filter(file: ScaleFilterFile) -> ScaleFilter {
-    match file {
-        ScaleFilterFile::Box => ScaleFilter::Box,
-        ScaleFilterFile::Bilinear => ScaleFilter::Bilinear,
-        ScaleFilterFile::Cubic => ScaleFilter::Cubic,
-        ScaleFilterFile::Lanczos3 => ScaleFilter::Lanczos3,
-    }
-}
-
-pub(super) fn delivery(scene: &SceneFile) -> Delivery {
-    let file = &scene.delivery;
-    Delivery {
-        in_camera: mode::scaling(&scene.camera, &scene.effects),
-        demosaic: match file.demosaic {
-            DemosaicFile::Bilinear => Demosaic::Bilinear,
-            DemosaicFile::GradientCorrected => Demosaic::GradientCorrected,
-            DemosaicFile::EdgeAware => Demosaic::EdgeAware,
-        },
-        colour_space: match file.colour_space {
-            ColourSpaceFile::Bt709 => ColourSpace::Bt709,
-            ColourSpaceFile::Bt2020 => ColourSpace::Bt2020,
-            ColourSpaceFile::P3D65 => ColourSpace::P3D65,
-            ColourSpaceFile::CameraRgb => ColourSpace::CameraRgb,
-        },
-        transfer: match file.transfer {
-            DeliveryTransferFile::Linear => DeliveryTransfer::Linear,
-            DeliveryTransferFile::Srgb => DeliveryTransfer::Srgb,
-            DeliveryTransferFile::Bt709 => DeliveryTransfer::Bt709,
-        },
-        size: file.size_px.map(|[w, h]| (w, h)),
-        filter: scale_filter(file.filter),
-        scale_in_linear_light: file.scale_in == ScaleInFile::LinearLight,
-        push_stops: file.push_stops,
-    }
 }

@@ -4,6 +4,7 @@
 mod build;
 mod camera;
 mod content;
+mod delivery;
 mod drive;
 pub mod limits;
 mod mode;
@@ -103,9 +104,13 @@ pub(super) fn meant(
     }
     let low_pass = camera::low_pass(&mut found, file, camera.photosite_m);
     let front_low_pass = camera::front_low_pass(&mut found, file);
-    let delivery = camera::delivery(file);
     mode::shutter_offered(&mut found, &file.camera, &camera);
-    limits::limits(&mut found, &wall, &camera, &delivery);
+    let deliveries = delivery::deliveries(
+        &mut found,
+        &file.delivery,
+        mode::scaling(&file.camera, &file.effects),
+    );
+    limits::limits(&mut found, &wall, &camera, &deliveries);
     // Only a wall of a sure and sane size is painted.
     let size_is_sure =
         !read.is_bad("wall") && found.errors.iter().all(|e| !e.key.starts_with("wall"));
@@ -124,7 +129,7 @@ pub(super) fn meant(
         in_order_of_the_file(&mut errors);
         return Err(errors);
     };
-    notes::notes(&mut found, &wall, &drive, &camera, &place);
+    notes::notes(&mut found, &wall, &drive, &camera, &place, deliveries.len());
     let mut notes = found.notes;
     in_order_of_the_file(&mut notes);
     Ok(Scene {
@@ -137,7 +142,7 @@ pub(super) fn meant(
         front_low_pass,
         camera,
         pose: place.pose,
-        delivery,
+        deliveries,
         subject_m: place.subject_m,
         neutral_density_stops: file.filters.neutral_density_stops,
         notes,

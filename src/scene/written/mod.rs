@@ -16,7 +16,9 @@ macro_rules! shared_help {
 
 mod build;
 mod camera;
+mod delivery;
 mod mode;
+mod preset;
 mod schema;
 mod shape;
 mod wall;
@@ -24,8 +26,10 @@ mod yaml;
 
 pub use build::*;
 pub use camera::*;
+pub use delivery::*;
 pub use mode::*;
-pub use schema::{editor_schema, key_reference, schema};
+pub use preset::*;
+pub use schema::{editor_schema, key_reference, schema, unit_of};
 pub use shape::{Read, read};
 pub use wall::*;
 pub use yaml::{Key, Node, Value, parse};
@@ -56,8 +60,9 @@ pub struct SceneFile {
     pub camera: CameraFile,
     /// Where the camera stands and how it is turned.
     pub placement: PlacementFile,
-    /// The picture that is delivered.
-    pub delivery: DeliveryFile,
+    /// The picture that is delivered; or a list of pictures, each with a `name`, developed from the same raw frame.
+    #[schemars(with = "DeliveryFile", extend("x-or-list" = true))]
+    pub delivery: DeliveriesFile,
     /// Switches that take single physical effects out, to look at one alone.
     pub effects: EffectsFile,
 }

@@ -1,6 +1,7 @@
 //! The wall, its drive and its content, as written.
 
 use super::build::{ArcFile, CabinetSpreadFile, TurnedFile};
+use super::preset::WallPresetFile;
 use super::schema;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -10,6 +11,10 @@ use serde::{Deserialize, Serialize};
 #[serde(deny_unknown_fields, default)]
 #[schemars(extend("required" = ["pixel_pitch_mm"]))]
 pub struct WallFile {
+    /// Kit to start from: typical values, not a product. It also sets how the wall is driven. Keys that are written
+    /// win; `gridbeat presets` lists every value.
+    #[schemars(extend("x-default" = "none"))]
+    pub preset: Option<WallPresetFile>,
     /// Distance between the centres of neighbouring wall pixels.
     #[schemars(range(min = 0.1, max = 100.0))]
     pub pixel_pitch_mm: Option<f64>,
@@ -71,6 +76,7 @@ pub struct WallFile {
 impl Default for WallFile {
     fn default() -> Self {
         Self {
+            preset: None,
             pixel_pitch_mm: None,
             size_px: None,
             cabinets: None,
