@@ -139,6 +139,7 @@ pub fn scene(shot: Shot) -> Scene {
             seed: 1,
             matrix: [[0.45, 0.05, 0.01], [0.06, 0.5, 0.09], [0.01, 0.08, 0.5]],
             crop: Window { x: 0, y: 0, width: columns, height: rows },
+            mode: None,
         },
         pose: Pose { lens_m, turn },
         deliveries: vec![Delivered {
@@ -152,6 +153,7 @@ pub fn scene(shot: Shot) -> Scene {
                 filter: ScaleFilter::Box,
                 scale_in_linear_light: true,
                 push_stops: 0.0,
+                in_camera: None,
             },
         }],
         subject_m: None,

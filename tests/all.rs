@@ -22,6 +22,7 @@ mod output;
 mod presets;
 mod pulses;
 mod rays;
+mod recording_mode;
 mod reference_tables;
 mod scaling;
 mod scene_strategy;

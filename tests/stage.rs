@@ -62,6 +62,7 @@ pub fn plain() -> Scene {
         seed: 1,
         matrix: [[0.40, 0.06, 0.02], [0.05, 0.45, 0.08], [0.01, 0.10, 0.38]],
         crop: Window { x: 0, y: 0, width: 960, height: 640 },
+        mode: None,
     };
     let mut scene = Scene {
         name: "stage".to_owned(),
@@ -107,6 +108,7 @@ pub fn plain() -> Scene {
                 filter: ScaleFilter::Box,
                 scale_in_linear_light: true,
                 push_stops: 0.0,
+                in_camera: None,
             },
         }],
         subject_m: None,

@@ -6,7 +6,8 @@
 //! 2. white balance on the mosaic, clipped at 1.0 so that a full photosite stays white ([`ColourTransform`]);
 //! 3. demosaic ([`Demosaic`]), or nothing for full planes and monochrome;
 //! 4. matrix to the delivery space, push;
-//! 5. scaling and transfer curve, in the order the delivery asks for.
+//! 5. scaling in the camera, if it does any;
+//! 6. scaling and transfer curve, in the order the delivery asks for.
 //!
 //! Every step works on rows, in parallel over disjoint bands of rows: the bits do not depend on the
 //! number of threads.
@@ -100,6 +101,15 @@ pub enum ScaleFilter {
     Lanczos3,
 }
 
+/// Scaling of the recording, in linear light.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub struct Scaling {
+    /// Columns and rows that it makes.
+    pub size: (u32, u32),
+    /// Its filter.
+    pub filter: ScaleFilter,
+}
+
 /// Development and delivery.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Delivery {
@@ -117,4 +127,6 @@ pub struct Delivery {
     pub scale_in_linear_light: bool,
     /// Exposure push applied in development, stops.
     pub push_stops: f64,
+    /// Scaling in the camera, before the delivery's.
+    pub in_camera: Option<Scaling>,
 }

@@ -142,13 +142,13 @@ pub struct CleanShutter {
 /// Shutter, readout and refresh.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct TimingNumbers {
-    /// Time from one row's start to the next one's, seconds; 0 for a global shutter.
+    /// Time from the start of one row that is read to the next one's, seconds; 0 for a global shutter.
     pub line_time_s: f64,
     /// Refreshes of the wall in one exposure; `None` for a steady wall.
     pub refreshes_per_exposure: Option<f64>,
-    /// Scan bands in the height of the full sensor; `None` without refresh or rolling shutter.
+    /// Scan bands in the height of the full sensor, or of the area that the recording mode uses; `None` without refresh or rolling shutter.
     pub bands_per_frame: Option<f64>,
-    /// Rows from band to band; `None` as before.
+    /// Recorded rows from band to band; `None` as before.
     pub band_period_rows: Option<f64>,
     /// How fast bands roll, Hz; 0 when they stand still.
     pub band_roll_hz: Option<f64>,
@@ -251,7 +251,7 @@ fn lens(scene: &Scene) -> LensNumbers {
 }
 
 fn view(scene: &Scene) -> ViewNumbers {
-    let (camera, crop) = (&scene.camera, scene.camera.crop);
+    let (camera, crop) = (&scene.camera, scene.camera.sensor_window());
     let field = |start: u32, length: u32, full: u32| {
         let angle = |edge: f64| {
             let off_axis_m = (edge - f64::from(full) / 2.0) * camera.photosite_m;
@@ -277,7 +277,7 @@ fn view(scene: &Scene) -> ViewNumbers {
 /// Middle and corners of the recorded frame; those that do not see the wall's plane are left out.
 fn places(scene: &Scene) -> Vec<PlaceNumbers> {
     let sheets = sheets(scene);
-    let (crop, photosite_m) = (scene.camera.crop, scene.camera.photosite_m);
+    let (crop, photosite_m) = (scene.camera.sensor_window(), scene.camera.photosite_m);
     let at = |place: &'static str, u: f64, v: f64| {
         let point = DVec2::new(
             f64::from(crop.x) + u * f64::from(crop.width),
@@ -443,7 +443,8 @@ fn timing(scene: &Scene) -> TimingNumbers {
     numbers.pattern_repeats_s = Some(repeats_s);
     if let Readout::Rolling { readout_s, .. } = camera.readout {
         numbers.bands_per_frame = Some(bands::bands_per_frame(refresh_hz, readout_s));
-        numbers.band_period_rows = Some(bands::band_period_rows(refresh_hz, line_time_s));
+        numbers.band_period_rows =
+            Some(bands::band_period_rows(refresh_hz, camera.recorded_line_s()));
     }
     numbers.band_roll_hz = Some(bands::roll_hz(refresh_hz, camera.fps));
     numbers.clean_shutters = clean_shutters(camera.exposure_s, camera.fps, 1.0 / refresh_hz);

@@ -4,7 +4,8 @@ use super::{Delivered, DeliveryFormat, Scene};
 use crate::develop::{ColourSpace, DeliveryTransfer, Demosaic, ScaleFilter};
 use crate::optics::transfer::blur_disc_m;
 use crate::optics::{Diffraction, Iris};
-use crate::sensor::{Mosaic, Readout};
+use crate::sensor::mode::{Joining, Mode};
+use crate::sensor::{Camera, Mosaic, Readout};
 use crate::units::{angle, frequency, length, number, percent, rate, shutter, time};
 use crate::wall::drive::{DriveKind, SplitOrder};
 use crate::wall::{COLOURS, EmitterShape, WallTransfer};
@@ -307,6 +308,9 @@ fn camera(out: &mut Lines, scene: &Scene) {
             Mosaic::FullPlanes => "all three at every photosite".into(),
         },
     );
+    if let Some(mode) = &c.mode {
+        out.line("mode", mode_words(c, mode));
+    }
     out.line("fill factor", percent(c.fill_factor));
     out.line(
         "shutter",
@@ -347,6 +351,30 @@ fn camera(out: &mut Lines, scene: &Scene) {
     );
 }
 
+/// What a recording mode does, in words.
+fn mode_words(c: &Camera, mode: &Mode) -> String {
+    let pairs = if matches!(c.mosaic, Mosaic::Bayer(_)) { "pair of " } else { "" };
+    let mut words = vec![format!("{} × {} photosites in use", mode.area.width, mode.area.height)];
+    for (one_of, what) in mode.read_one_of.into_iter().zip(["columns", "rows"]) {
+        if one_of > 1 {
+            words.push(match pairs {
+                "" => format!("reads one in {one_of} {what}"),
+                _ => format!("reads one {pairs}{what} in {one_of}"),
+            });
+        }
+    }
+    if c.bins() {
+        let joined = match mode.joining {
+            Joining::Charge => "their charges added, read once",
+            Joining::Levels => "their levels averaged",
+        };
+        words.push(format!("joins {} × {} of a colour, {joined}", mode.bin[0], mode.bin[1]));
+    }
+    let [width, height] = c.recorded_size();
+    words.push(format!("records {width} × {height}"));
+    words.join("; ")
+}
+
 fn placement(out: &mut Lines, scene: &Scene) {
     let pose = &scene.pose;
     let forward = pose.turn * DVec3::NEG_Z;
@@ -382,27 +410,37 @@ fn placement(out: &mut Lines, scene: &Scene) {
     out.line("blur disc of the wall", format!("{} photosites", number(disc)));
 }
 
+fn filter_words(filter: ScaleFilter) -> &'static str {
+    match filter {
+        ScaleFilter::Box => "box",
+        ScaleFilter::Bilinear => "bilinear",
+        ScaleFilter::Cubic => "cubic",
+        ScaleFilter::Lanczos3 => "three-lobed sinc",
+    }
+}
+
 fn delivery(out: &mut Lines, scene: &Scene, delivered: &Delivered) {
     let d = &delivered.delivery;
     match &delivered.name {
         Some(name) => out.group(&format!("delivery: {name}")),
         None => out.group("delivery"),
     }
-    let filter = match d.filter {
-        ScaleFilter::Box => "box",
-        ScaleFilter::Bilinear => "bilinear",
-        ScaleFilter::Cubic => "cubic",
-        ScaleFilter::Lanczos3 => "three-lobed sinc",
-    };
+    let filter = filter_words(d.filter);
+    if let Some(scaling) = &d.in_camera {
+        let (w, h) = scaling.size;
+        let filter = filter_words(scaling.filter);
+        out.line("scaled in the camera", format!("to {w} × {h} px, {filter} filter"));
+    }
     let adds = if d.scale_in_linear_light { "linear light" } else { "code values" };
     out.line(
         "picture",
         match d.size {
             Some((w, h)) => format!("{w} × {h} px, scaled in {adds}, {filter} filter"),
-            None => format!(
-                "{} × {} px, as recorded",
-                scene.camera.crop.width, scene.camera.crop.height
-            ),
+            None => {
+                let crop = scene.camera.crop;
+                let (w, h) = d.in_camera.map_or((crop.width, crop.height), |s| s.size);
+                format!("{w} × {h} px, as recorded")
+            }
         },
     );
     let demosaic = match d.demosaic {

@@ -3,6 +3,7 @@
 use super::{Delivered, DeliveryFormat, Scene};
 use crate::develop::{ColourSpace, DeliveryTransfer, Demosaic, ScaleFilter};
 use crate::optics::{Diffraction, Iris};
+use crate::sensor::mode::Joining;
 use crate::sensor::{Mosaic, Readout};
 use crate::wall::drive::{DriveKind, SplitOrder};
 use crate::wall::{COLOURS, EmitterShape, WallTransfer};
@@ -226,6 +227,12 @@ fn camera(scene: &Scene) -> Value {
         "black_level": c.black_level,
         "noise": c.noise,
         "noise_seed": c.seed,
+        "mode": c.mode.map(|m| json!({
+            "area": { "x": m.area.x, "y": m.area.y, "width": m.area.width, "height": m.area.height },
+            "read_one_of": m.read_one_of,
+            "bin": m.bin,
+            "bin_as": match m.joining { Joining::Charge => "charge", Joining::Levels => "levels" },
+        })),
         "electrons_per_photon_photosite_by_emitter": c.matrix,
         "recorded": {
             "x": c.crop.x, "y": c.crop.y, "width": c.crop.width, "height": c.crop.height,
@@ -243,6 +250,15 @@ fn placement(scene: &Scene) -> Value {
         "camera_up_axis": turn.y_axis.to_array(),
         "camera_backward_axis": turn.z_axis.to_array(),
     })
+}
+
+fn filter_word(filter: ScaleFilter) -> &'static str {
+    match filter {
+        ScaleFilter::Box => "box",
+        ScaleFilter::Bilinear => "bilinear",
+        ScaleFilter::Cubic => "cubic",
+        ScaleFilter::Lanczos3 => "lanczos3",
+    }
 }
 
 fn delivery(delivered: &Delivered) -> Value {
@@ -276,13 +292,11 @@ fn delivery(delivered: &Delivered) -> Value {
             DeliveryTransfer::AcesCct => "acescct",
         },
         "size_px": d.size,
-        "filter": match d.filter {
-            ScaleFilter::Box => "box",
-            ScaleFilter::Bilinear => "bilinear",
-            ScaleFilter::Cubic => "cubic",
-            ScaleFilter::Lanczos3 => "lanczos3",
-        },
+        "filter": filter_word(d.filter),
         "scale_in_linear_light": d.scale_in_linear_light,
         "push_stops": d.push_stops,
+        "in_camera_scaling": d.in_camera.map(|s| json!({
+            "size_px": s.size, "filter": filter_word(s.filter),
+        })),
     })
 }

@@ -14,6 +14,7 @@ use crate::render::{Cancelled, Run, fast, rays};
 use crate::scene::Scene;
 use crate::scene::derived::{gain_dn_per_e, white_level, white_light};
 use crate::sensor::{Mosaic, convert, photons};
+use std::borrow::Cow;
 use std::sync::OnceLock;
 
 /// What renders.
@@ -91,7 +92,8 @@ impl<'a> Shot<'a> {
             return Err(ShootError::SlowCheckKnowsNoWaves);
         }
         if matches!(engine, Engine::Fast) {
-            let gib = fast::table_bytes(scene, scene.camera.crop) / f64::from(1_u32 << 30);
+            let gib =
+                fast::table_bytes(scene, scene.camera.sensor_window()) / f64::from(1_u32 << 30);
             if gib > f64::from(MOST_TABLES_GIB) {
                 return Err(ShootError::TablesTooLarge(gib, MOST_TABLES_GIB));
             }
@@ -125,9 +127,10 @@ impl<'a> Shot<'a> {
         Self { frames, ..self }
     }
 
-    /// Noise-free photoelectrons of the recorded part of the sensor in a frame.
+    /// Noise-free photoelectrons of the photosites that are read for the recorded part, in a frame: those of the sensor, less
+    /// what the recording mode skips ([`crate::sensor::mode`]).
     pub fn electrons(&self, frame: u32, run: &Run) -> Result<Electrons, ShootError> {
-        let window = self.window();
+        let window = self.scene.camera.sensor_window();
         let mut electrons = match self.engine {
             Engine::Fast => {
                 let sequence = self.fast.get_or_init(|| match self.frames {
@@ -143,10 +146,19 @@ impl<'a> Shot<'a> {
         for value in electrons.planes.iter_mut().flat_map(|p| &mut p.data) {
             *value = value.max(0.0);
         }
-        Ok(electrons)
+        Ok(self.scene.camera.read(electrons))
     }
 
-    /// The camera's integers of a frame.
+    /// Mean electrons of the recorded photosites, where the mode joins several of those read; else the same again.
+    pub fn recorded<'e>(&self, electrons: &'e Electrons) -> Cow<'e, Electrons> {
+        if self.scene.camera.bins() {
+            Cow::Owned(self.scene.camera.joined(electrons))
+        } else {
+            Cow::Borrowed(electrons)
+        }
+    }
+
+    /// The camera's integers of a frame, from the electrons of the photosites read ([`Self::electrons`]).
     pub fn raw(&self, electrons: &Electrons, frame: u32) -> RawFrame {
         convert::expose(electrons, &self.scene.camera, self.gain_dn_per_e, frame)
     }
@@ -191,7 +203,7 @@ impl<'a> Shot<'a> {
         Levels::of(raw, self.scene.camera.mosaic, self.white_level)
     }
 
-    /// The recorded part of the sensor.
+    /// The recorded part, in photosites as recorded.
     pub fn window(&self) -> Window {
         self.scene.camera.crop
     }

@@ -67,7 +67,7 @@ impl Made<'_> {
     fn frame(&self, record: &FrameRecord) -> Value {
         let camera = &self.scene.camera;
         let crop = camera.crop;
-        let rows = [crop.y, crop.y + crop.height - 1];
+        let rows = [crop.y, crop.y + crop.height - 1].map(|row| camera.sensor_row(row));
         let starts = rows.map(|row| camera.row_start_s(record.frame, row));
         let names: Vec<String> = record
             .files

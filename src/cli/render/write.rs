@@ -24,7 +24,9 @@ const OVERVIEW: (u32, u32) = (960, 560);
 /// Whether the whole picture is too large to look at as it is.
 pub(super) fn needs_overview(scene: &Scene, delivered: &Delivered) -> bool {
     let crop = scene.camera.crop;
-    let (width, height) = delivered.delivery.size.unwrap_or((crop.width, crop.height));
+    let delivery = &delivered.delivery;
+    let size = delivery.size.or(delivery.in_camera.map(|scaling| scaling.size));
+    let (width, height) = size.unwrap_or((crop.width, crop.height));
     width > OVERVIEW.0 || height > OVERVIEW.1
 }
 
@@ -90,11 +92,11 @@ impl<'a> FrameFiles<'a> {
             .with("Shows", take.words());
         let electrons = shot.electrons(self.frame, run)?;
         if let Some(piece) = whole(Kind::Electrons) {
-            let contents = TiffElectrons { electrons: &electrons, notes: &notes };
+            let contents = TiffElectrons { electrons: &shot.recorded(&electrons), notes: &notes };
             self.write(take, piece, &contents, run)?;
         }
         if let Some(piece) = whole(Kind::ElectronsExr) {
-            let contents = ExrElectrons { electrons: &electrons, notes: &notes };
+            let contents = ExrElectrons { electrons: &shot.recorded(&electrons), notes: &notes };
             self.write(take, piece, &contents, run)?;
         }
         let raw = shot.raw(&electrons, self.frame);

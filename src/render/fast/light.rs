@@ -207,11 +207,14 @@ impl Lighting {
 /// Wall time of a frame's start since the last start of the pattern of pulses, to the 2³⁰th part of a refresh: frames that
 /// start alike do so to the last bit.
 fn phase_s(scene: &Scene, timing: &Timing, frame: u32) -> f64 {
+    let is_split = matches!(scene.drive.kind, DriveKind::Split { .. });
+    let every_refresh_is_alike = !is_split && scene.drive.dark_frame_s == 0.0;
+    let period_s = if every_refresh_is_alike { timing.refresh_s } else { timing.frame_s };
     let grain_s = timing.refresh_s / f64::from(1_u32 << 30);
     let wall_s = timing.wall_time_s(f64::from(frame) / scene.camera.fps);
-    let phase_s = wall_s - (wall_s / timing.frame_s).floor() * timing.frame_s;
+    let phase_s = wall_s - (wall_s / period_s).floor() * period_s;
     let rounded_s = (phase_s / grain_s).round() * grain_s;
-    if rounded_s >= timing.frame_s { 0.0 } else { rounded_s }
+    if rounded_s >= period_s { 0.0 } else { rounded_s }
 }
 
 fn extra_table(order: SplitOrder, refreshes: u32) -> Vec<u32> {

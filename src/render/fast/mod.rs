@@ -30,7 +30,7 @@ use std::sync::Arc;
 
 /// Noise-free photoelectrons of every photosite of `window` in frame `frame`.
 ///
-/// `window` is in full-sensor photosites and must lie on the sensor.
+/// `window` is in full-sensor photosites and must lie on the sensor. Rows that the camera's mode does not read stay dark.
 ///
 /// # Errors
 /// [`Cancelled`] when `run` was cancelled.

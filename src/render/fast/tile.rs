@@ -118,7 +118,7 @@ impl Plan<'_> {
             *side = side_of(&a, x);
         }
         let mut values = vec![0.0_f32; width];
-        for y in y0..y1 {
+        for y in (y0..y1).filter(|&y| self.shared.scene.camera.reads_row(y)) {
             self.projection.row(x0, y, &mut points.u, &mut points.v);
             let gains = self.gains(x0, x1, y);
             for colour in 0..3 {
@@ -267,7 +267,8 @@ impl Plan<'_> {
         let planes = self.shared.scene.camera.mosaic.planes();
         let mut out = vec![vec![0.0_f32; width * part.height as usize]; planes];
         let values = vec![1.0; width];
-        for y in part.y..part.y + part.height {
+        let camera = &self.shared.scene.camera;
+        for y in (part.y..part.y + part.height).filter(|&y| camera.reads_row(y)) {
             let gains = self.gains(part.x, part.x + part.width, y);
             let start = (y - part.y) as usize * width;
             for colour in 0..3 {

@@ -1,6 +1,7 @@
 //! Development and delivery.
 
 use super::Findings;
+use crate::develop::Scaling;
 use crate::develop::{ColourSpace, Delivery, DeliveryTransfer, Demosaic, ScaleFilter};
 use crate::scene::written::{
     ColourSpaceFile, DeliveriesFile, DeliveryFile, DeliveryFormatFile, DeliveryTransferFile,
@@ -11,7 +12,12 @@ use crate::scene::{Delivered, DeliveryFormat};
 /// Longest name of a delivery, letters.
 const LONGEST_NAME: usize = 32;
 
-pub(super) fn deliveries(found: &mut Findings<'_>, file: &DeliveriesFile) -> Vec<Delivered> {
+/// The deliveries, of what the camera scales as `in_camera` says.
+pub(super) fn deliveries(
+    found: &mut Findings<'_>,
+    file: &DeliveriesFile,
+    in_camera: Option<Scaling>,
+) -> Vec<Delivered> {
     let mut all: Vec<Delivered> = Vec::new();
     for (i, file) in file.0.iter().enumerate() {
         let group = key(found, i);
@@ -60,7 +66,7 @@ pub(super) fn deliveries(found: &mut Findings<'_>, file: &DeliveriesFile) -> Vec
                 DeliveryFormatFile::Tiff16 => DeliveryFormat::Tiff16,
                 DeliveryFormatFile::ExrLinear => DeliveryFormat::ExrLinear,
             }),
-            delivery: delivery(file),
+            delivery: Delivery { in_camera, ..delivery(file) },
         });
     }
     all
@@ -95,13 +101,19 @@ fn delivery(file: &DeliveryFile) -> Delivery {
             DeliveryTransferFile::AcesCct => DeliveryTransfer::AcesCct,
         },
         size: file.size_px.map(|[w, h]| (w, h)),
-        filter: match file.filter {
-            ScaleFilterFile::Box => ScaleFilter::Box,
-            ScaleFilterFile::Bilinear => ScaleFilter::Bilinear,
-            ScaleFilterFile::Cubic => ScaleFilter::Cubic,
-            ScaleFilterFile::Lanczos3 => ScaleFilter::Lanczos3,
-        },
+        filter: scale_filter(file.filter),
         scale_in_linear_light: file.scale_in == ScaleInFile::LinearLight,
         push_stops: file.push_stops,
+        in_camera: None,
+    }
+}
+
+/// The filter of a scaling.
+pub(super) fn scale_filter(file: ScaleFilterFile) -> ScaleFilter {
+    match file {
+        ScaleFilterFile::Box => ScaleFilter::Box,
+        ScaleFilterFile::Bilinear => ScaleFilter::Bilinear,
+        ScaleFilterFile::Cubic => ScaleFilter::Cubic,
+        ScaleFilterFile::Lanczos3 => ScaleFilter::Lanczos3,
     }
 }

@@ -37,7 +37,8 @@ pub(super) fn limits(
             "describe only the part of the wall that the camera sees",
         );
     }
-    let recorded = u64::from(camera.crop.width) * u64::from(camera.crop.height);
+    let seen = camera.sensor_window();
+    let recorded = u64::from(seen.width) * u64::from(seen.height);
     let gib = |bytes: u64| bytes as f64 / f64::from(1 << 30);
     let limit = gib(MAX_FRAME_BYTES);
     let bytes = recorded * BYTES_PER_PHOTOSITE;
@@ -47,8 +48,8 @@ pub(super) fn limits(
             &["camera.crop"],
             format!(
                 "a frame of {} × {} photosites would need about {:.0} GiB of memory; allowed: {limit} GiB",
-                camera.crop.width,
-                camera.crop.height,
+                seen.width,
+                seen.height,
                 gib(bytes)
             ),
             "record a `crop`",

@@ -7,6 +7,7 @@ mod content;
 mod delivery;
 mod drive;
 pub mod limits;
+mod mode;
 mod notes;
 mod place;
 mod wall;
@@ -103,7 +104,12 @@ pub(super) fn meant(
     }
     let low_pass = camera::low_pass(&mut found, file, camera.photosite_m);
     let front_low_pass = camera::front_low_pass(&mut found, file);
-    let deliveries = delivery::deliveries(&mut found, &file.delivery);
+    mode::shutter_offered(&mut found, &file.camera, &camera);
+    let deliveries = delivery::deliveries(
+        &mut found,
+        &file.delivery,
+        mode::scaling(&file.camera, &file.effects),
+    );
     limits::limits(&mut found, &wall, &camera, &deliveries);
     // Only a wall of a sure and sane size is painted.
     let size_is_sure =

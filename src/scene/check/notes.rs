@@ -87,7 +87,7 @@ impl View {
 /// Whether the outline of the recorded frame, shrunk about its centre, sees the wall all around.
 /// The wall is convex, and its image nearly so: then the inside does too.
 fn outline_sees_wall(view: &View, camera: &Camera, shrink: f64) -> bool {
-    let crop = camera.crop;
+    let crop = camera.sensor_window();
     let at = |t: f64, start: u32, length: u32| {
         f64::from(start) + f64::from(length) * (0.5 + (t - 0.5) * shrink)
     };
@@ -102,7 +102,7 @@ fn outline_sees_wall(view: &View, camera: &Camera, shrink: f64) -> bool {
 
 /// Share of the recorded frame that sees the wall, to about half a percent.
 fn share_of_wall(view: &View, camera: &Camera) -> f64 {
-    let crop = camera.crop;
+    let crop = camera.sensor_window();
     let at = |k: u32, start: u32, length: u32| {
         f64::from(start) + f64::from(length) * (f64::from(k) + 0.5) / f64::from(CELLS)
     };
@@ -152,9 +152,10 @@ fn filling(found: &mut Findings<'_>, view: &View, wall: &Wall, camera: &Camera, 
 
 fn blur(found: &mut Findings<'_>, camera: &Camera, place: &Placed) {
     let disc = blur_disc_m(&place.lens, place.wall_m).abs() / camera.photosite_m;
-    let side = camera.crop.width.min(camera.crop.height);
+    let seen = camera.sensor_window();
+    let side = seen.width.min(seen.height);
     if disc > f64::from(side) {
-        let whole = (camera.crop.width, camera.crop.height) == (camera.columns, camera.rows);
+        let whole = (seen.width, seen.height) == (camera.columns, camera.rows);
         let message = format!(
             "the wall's blur disc is {} photosites wide, the {}'s smaller side {side}",
             units::number(disc),

@@ -1,5 +1,6 @@
 //! Subject, lens, filters, camera, placement and delivery, as written.
 
+use super::mode::{ModeFile, ShutterOfferedFile};
 use super::preset::{CameraPresetFile, LowPassPresetFile};
 use super::schema;
 use schemars::JsonSchema;
@@ -189,7 +190,7 @@ pub struct FrontLowPassFile {
     pub upright_arcmin: Option<f64>,
 }
 
-/// The camera, in one recording mode. The defaults describe a typical cinema camera.
+/// The camera. The defaults describe a typical cinema camera.
 #[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct CameraFile {
@@ -197,13 +198,13 @@ pub struct CameraFile {
     /// written win; `gridbeat presets` lists every value.
     #[schemars(extend("x-default" = "none"))]
     pub preset: Option<CameraPresetFile>,
-    /// Photosites across and down the sensor area that this mode reads.
+    /// Photosites across and down the sensor; without a `mode`, the area that is read.
     #[schemars(inner(range(min = 8, max = 65_536)))]
     pub photosites: [u32; 2],
     /// Distance between the centres of neighbouring photosites. Give this or `sensor_mm`.
     #[schemars(range(min = 0.3, max = 100.0), extend("x-default" = "6, unless sensor_mm is given"))]
     pub photosite_pitch_um: Option<f64>,
-    /// Width and height of the sensor area that this mode reads.
+    /// Width and height of the sensor; without a `mode`, of the area that is read.
     #[schemars(inner(range(min = 0.5, max = 200.0)))]
     pub sensor_mm: Option<[f64; 2]>,
     /// Layout of the colours.
@@ -253,9 +254,15 @@ pub struct CameraFile {
     /// each emitter colour.
     #[schemars(inner(inner(range(min = 0.0, max = 1.0))))]
     pub matrix: [[f64; 3]; 3],
-    /// The part of the sensor that is recorded.
+    /// The part of the sensor that is recorded; with a `mode`, the part of what it records.
     #[schemars(extend("x-default" = "all of it"))]
     pub crop: Option<CropFile>,
+    /// Recording mode: which part of the sensor it reads, with which gaps, what it joins, how long that takes.
+    #[schemars(extend("x-default" = "the whole sensor, photosite by photosite"))]
+    pub mode: Option<ModeFile>,
+    /// Shutter settings that the camera offers.
+    #[schemars(extend("x-default" = "any"))]
+    pub shutter_offered: Option<ShutterOfferedFile>,
 }
 
 impl Default for CameraFile {
@@ -282,6 +289,8 @@ impl Default for CameraFile {
             // Typical of a colour filter array under narrow red, green and blue light.
             matrix: [[0.42, 0.04, 0.02], [0.06, 0.46, 0.10], [0.01, 0.07, 0.40]],
             crop: None,
+            mode: None,
+            shutter_offered: None,
         }
     }
 }

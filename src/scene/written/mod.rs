@@ -17,6 +17,7 @@ macro_rules! shared_help {
 mod build;
 mod camera;
 mod delivery;
+mod mode;
 mod preset;
 mod schema;
 mod shape;
@@ -26,6 +27,7 @@ mod yaml;
 pub use build::*;
 pub use camera::*;
 pub use delivery::*;
+pub use mode::*;
 pub use preset::*;
 pub use schema::{editor_schema, key_reference, schema, unit_of};
 pub use shape::{Read, read};
@@ -100,6 +102,9 @@ pub struct EffectsFile {
     /// Noise of light and camera.
     #[schemars(schema_with = "schema::switch")]
     pub noise: bool,
+    /// The recording mode (`camera.mode`); without it the whole sensor is read, photosite by photosite.
+    #[schemars(schema_with = "schema::switch")]
+    pub mode: bool,
 }
 
 impl Default for EffectsFile {
@@ -116,6 +121,7 @@ impl Default for EffectsFile {
             diffuser: true,
             wall: WallEffectsFile::default(),
             noise: true,
+            mode: true,
         }
     }
 }

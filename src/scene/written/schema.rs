@@ -27,6 +27,14 @@ pub fn shutter(_: &mut SchemaGenerator) -> Schema {
     json_schema!({"type": "string", "format": "shutter"})
 }
 
+/// Several shutter speeds.
+pub fn shutters(_: &mut SchemaGenerator) -> Schema {
+    json_schema!({
+        "type": "array", "minItems": 1, "maxItems": 100,
+        "items": {"type": "string", "format": "shutter", "x-plural": "shutter speeds, such as 1/50"}
+    })
+}
+
 /// Width and height of an emitter.
 pub fn size_mm(_: &mut SchemaGenerator) -> Schema {
     json_schema!({
@@ -223,6 +231,7 @@ fn collect(path: &str, schema: &Value, rows: &mut Vec<Row>) {
         }
         rows.push(Row { key: key.clone(), unit: unit_of(name).into(), default, meaning });
         collect(&key, property, rows);
+        collect(&format!("{key}[]"), &property["items"], rows);
         for option in property["oneOf"].as_array().into_iter().flatten() {
             if let Some(word) = option["const"].as_str() {
                 rows.push(Row {
