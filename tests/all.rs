@@ -13,6 +13,7 @@ mod colour;
 mod deliveries;
 mod develop;
 mod difference;
+mod explain;
 mod hidden_bugs;
 mod hidden_bugs_in_time;
 mod house;
