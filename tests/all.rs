@@ -12,6 +12,7 @@ mod cli_stage;
 mod colour;
 mod deliveries;
 mod develop;
+mod foreground;
 mod hidden_bugs;
 mod hidden_bugs_in_time;
 mod house;

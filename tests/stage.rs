@@ -112,6 +112,7 @@ pub fn plain() -> Scene {
             },
         }],
         subject_m: None,
+        foreground: None,
         neutral_density_stops: 0.0,
         notes: Vec::new(),
     };

@@ -1,6 +1,6 @@
 //! Reads bytes: scene text and content pictures.
 
-use crate::scene::ContentPictures;
+use crate::scene::{ContentPictures, Rgba16};
 use crate::wall::content::Rgb16;
 use image::{ImageDecoder, ImageReader};
 use std::io::ErrorKind;
@@ -76,8 +76,8 @@ impl PictureFiles {
     }
 }
 
-impl ContentPictures for PictureFiles {
-    fn load(&self, path: &str) -> Result<Rgb16, String> {
+impl PictureFiles {
+    fn decoded(&self, path: &str) -> Result<image::DynamicImage, String> {
         let full = self.folder.join(path);
         let shown = full.display().to_string();
         let file = std::fs::File::open(&full).map_err(|e| reason("picture", &shown, &e))?;
@@ -100,8 +100,21 @@ impl ContentPictures for PictureFiles {
                  {MAX_PICTURE_PIXELS} in all"
             ));
         }
-        let picture = image::DynamicImage::from_decoder(decoder).map_err(|e| broken(&e))?;
-        Ok(Rgb16 { columns, rows, data: picture.into_rgb16().into_raw() })
+        image::DynamicImage::from_decoder(decoder).map_err(|e| broken(&e))
+    }
+}
+
+impl ContentPictures for PictureFiles {
+    fn load(&self, path: &str) -> Result<Rgb16, String> {
+        let picture = self.decoded(path)?.into_rgb16();
+        let (columns, rows) = picture.dimensions();
+        Ok(Rgb16 { columns, rows, data: picture.into_raw() })
+    }
+
+    fn load_with_opacity(&self, path: &str) -> Result<Rgba16, String> {
+        let picture = self.decoded(path)?.into_rgba16();
+        let (columns, rows) = picture.dimensions();
+        Ok(Rgba16 { columns, rows, data: picture.into_raw() })
     }
 }
 

@@ -6,6 +6,7 @@ mod camera;
 mod content;
 mod delivery;
 mod drive;
+mod foreground;
 pub mod limits;
 mod mode;
 mod notes;
@@ -119,6 +120,12 @@ pub(super) fn meant(
         wall.put_out_dead(&mut image);
         image
     });
+    let foreground = match (&file.foreground, &place) {
+        (Some(written), Some(place)) => {
+            foreground::foreground(&mut found, written, &file.effects, &wall, place, pictures)
+        }
+        _ => None,
+    };
     let mut errors = read.problems.clone();
     errors.append(&mut found.errors);
     let (Some(content), Some(place), true) = (content, place, errors.is_empty()) else {
@@ -144,6 +151,7 @@ pub(super) fn meant(
         pose: place.pose,
         deliveries,
         subject_m: place.subject_m,
+        foreground,
         neutral_density_stops: file.filters.neutral_density_stops,
         notes,
     })
