@@ -10,6 +10,8 @@ mod cli_refusals;
 mod cli_stage;
 mod colour;
 mod develop;
+mod dimming;
+mod electronics;
 mod hidden_bugs;
 mod hidden_bugs_in_time;
 mod house;

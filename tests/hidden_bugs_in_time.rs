@@ -173,6 +173,13 @@ fn all_drives() -> Vec<Drive> {
         // More refreshes a video frame than the fast engine keeps a table for.
         Drive { kind: DriveKind::Split { bits: 14, order: SplitOrder::BitReversed }, ..many },
         Drive { kind: DriveKind::Split { bits: 14, order: SplitOrder::Even }, ..many },
+        // Dimmed by shorter pulses.
+        Drive { kind: DriveKind::Scanned, pulse_share: 0.37, ..base },
+        Drive {
+            kind: DriveKind::Split { bits: 14, order: SplitOrder::Even },
+            pulse_share: 0.21,
+            ..base
+        },
         Drive { kind: DriveKind::Steady, scan: 1, ..base },
         Drive { kind: DriveKind::HeldMean { bits: 8 }, scan: 1, ..base },
     ]);

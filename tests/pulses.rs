@@ -72,6 +72,7 @@ fn the_list_of_pulses_has_the_area_of_the_light_summed_tick_by_tick() {
         rise_s: 0.0,
         fall_s: 0.0,
         delay_s: [0.0, 7.0 * TICK_S, 300.0 * TICK_S],
+        pulse_share: 1.0,
         clock: Clock { drift: 0.0, phase_s: 0.0 },
     };
     // Plain PWM, 1000 ticks a refresh, level ½ with long flanks, and full with overlapping ones.

@@ -3,6 +3,11 @@
 //! Closed forms only, no pixels. Every field carries its unit in its name; `null` (`None`) stands
 //! for a number that has no meaning in this scene.
 
+mod electronics;
+
+pub(super) use electronics::tell as tell_electronics;
+pub use electronics::{ClockNumbers, DataLineNumbers, DriveNumbers};
+
 use super::Scene;
 use crate::colour;
 use crate::optics::projection::{Projection, SensorGrid, WallGrid};
@@ -28,6 +33,8 @@ pub struct Derived {
     pub exposure: ExposureNumbers,
     /// Shutter, readout and refresh.
     pub timing: TimingNumbers,
+    /// The drive, its sheet and what its electronics hold.
+    pub drive: DriveNumbers,
 }
 
 /// Numbers of the focused lens.
@@ -169,6 +176,7 @@ pub fn derived(scene: &Scene) -> Derived {
         wall_on_sensor: places(scene),
         exposure: exposure(scene),
         timing: timing(scene),
+        drive: electronics::drive(scene),
     }
 }
 

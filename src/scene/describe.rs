@@ -139,6 +139,7 @@ fn drive(out: &mut Lines, scene: &Scene) {
             rate(d.video_hz)
         ),
     );
+    super::derived::tell_electronics(scene, |what, value| out.line(what, value));
     out.line("full white is lit", format!("{} of the time", percent(d.timing().top_duty())));
     let dark = [
         (d.dark_slot_s, "a row's turn"),

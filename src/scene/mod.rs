@@ -19,7 +19,7 @@ use crate::diag::Diagnostic;
 use crate::optics::{FrontLowPass, Lens, LowPass, Pose};
 use crate::sensor::Camera;
 use crate::wall::content::Rgb16;
-use crate::wall::{Wall, WallImage, drive::Drive};
+use crate::wall::{Wall, WallImage, drive::Drive, electronics::Sheet};
 use std::sync::Arc;
 
 /// Where content pictures come from; files are the business of `input`.
@@ -76,6 +76,8 @@ pub struct Scene {
     pub wall: Wall,
     /// How it is driven.
     pub drive: Drive,
+    /// What the wall's papers say of the drive.
+    pub sheet: Sheet,
     /// What it shows.
     pub content: Arc<WallImage>,
     /// The lens.

@@ -74,6 +74,9 @@ pub struct Drive {
     pub fall_s: f64,
     /// Delay of each colour's pulses, seconds.
     pub delay_s: [f64; 3],
+    /// Share of a full pulse that level 1 has, above 0 to 1: below 1 where the wall dims by shorter
+    /// pulses. Light is counted in that of level 1, whatever this share.
+    pub pulse_share: f64,
     /// The clocks.
     pub clock: Clock,
 }
@@ -104,8 +107,8 @@ impl Drive {
     pub fn mean_level(&self, level: f64) -> f64 {
         match self.kind {
             DriveKind::Split { bits, .. } | DriveKind::HeldMean { bits } => {
-                let top = f64::from((1_u32 << bits) - 1);
-                grey_clocks(level, bits) as f64 / top
+                let top = f64::from((1_u32 << bits) - 1) * self.pulse_share;
+                f64::from(grey_clocks(level * self.pulse_share, bits)) / top
             }
             _ => level,
         }
@@ -127,9 +130,9 @@ impl Drive {
             DriveKind::Split { bits, .. } => {
                 let top = (1_u32 << bits) - 1;
                 let clock_s = pulse_s / f64::from(top.div_ceil(refreshes));
-                (clock_s, clock_s * f64::from(top))
+                (clock_s, clock_s * f64::from(top) * self.pulse_share)
             }
-            _ => (0.0, pulse_s * f64::from(refreshes)),
+            _ => (0.0, pulse_s * self.pulse_share * f64::from(refreshes)),
         };
         Timing { drive: *self, frame_s, refreshes, refresh_s, slot_s, pulse_s, clock_s, top_s }
     }
@@ -154,7 +157,7 @@ pub struct Timing {
     pub refresh_s: f64,
     /// A slot, its dark time included.
     pub slot_s: f64,
-    /// The longest pulse.
+    /// The longest pulse that a slot has room for.
     pub pulse_s: f64,
     /// One grey clock of a split drive, else 0.
     pub clock_s: f64,
@@ -179,6 +182,11 @@ impl Timing {
     /// Share of time that the top level is lit.
     pub fn top_duty(&self) -> f64 {
         if self.drive.is_steady() { 1.0 } else { self.top_s / self.frame_s }
+    }
+
+    /// Length of the pulse of level 1 of a drive whose pulses are all alike, seconds.
+    pub fn top_pulse_s(&self) -> f64 {
+        self.pulse_s * self.drive.pulse_share
     }
 
     /// The slot in which a wall row lights.
@@ -240,12 +248,12 @@ impl Timing {
     pub fn pulse_length_s(&self, level: f64, m: u32) -> f64 {
         match self.drive.kind {
             DriveKind::Split { bits, order } => {
-                let total = grey_clocks(level, bits);
+                let total = grey_clocks(level * self.drive.pulse_share, bits);
                 let more = extra_before(order, self.refreshes, total % self.refreshes, m + 1)
                     - extra_before(order, self.refreshes, total % self.refreshes, m);
                 self.clock_s * f64::from(total / self.refreshes + more)
             }
-            _ => level * self.pulse_s,
+            _ => level * self.top_pulse_s(),
         }
     }
 
@@ -253,11 +261,11 @@ impl Timing {
     fn first_pulses_s(&self, level: f64, m: u32) -> f64 {
         match self.drive.kind {
             DriveKind::Split { bits, order } => {
-                let total = grey_clocks(level, bits);
+                let total = grey_clocks(level * self.drive.pulse_share, bits);
                 let more = extra_before(order, self.refreshes, total % self.refreshes, m);
                 self.clock_s * (f64::from(total / self.refreshes) * f64::from(m) + f64::from(more))
             }
-            _ => level * self.pulse_s * f64::from(m),
+            _ => level * self.top_pulse_s() * f64::from(m),
         }
     }
 

@@ -8,6 +8,7 @@ mod build;
 pub mod content;
 mod diffuser;
 pub mod drive;
+pub mod electronics;
 
 pub use build::{Bend, Build, Face, Reflection, Spread};
 pub use diffuser::Diffuser;

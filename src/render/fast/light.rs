@@ -50,7 +50,8 @@ impl Lighting {
         let levels = scene.wall.levels();
         let (mut clocks, mut extra) = (Vec::new(), Vec::new());
         if let DriveKind::Split { bits, order } = scene.drive.kind {
-            clocks = levels.iter().map(|&l| grey_clocks(l, bits)).collect();
+            clocks =
+                levels.iter().map(|&l| grey_clocks(l * scene.drive.pulse_share, bits)).collect();
             if timing.refreshes <= TABLED {
                 extra = extra_table(order, timing.refreshes);
             }
@@ -134,14 +135,14 @@ impl Lighting {
             return;
         }
         let drive = &self.timing.drive;
-        let whole = (lit.frames as f64 * self.timing.pulse_s * self.per_second) as f32;
+        let whole = (lit.frames as f64 * self.timing.top_pulse_s() * self.per_second) as f32;
         if lit.cut == [None; 2] && lit.tail == [None; 2] {
             for (o, &c) in out.iter_mut().zip(codes) {
                 *o = whole * self.levels[usize::from(c)];
             }
         } else if drive.rise_s + drive.fall_s == 0.0 {
             // Square pulses: the cut ones give the shorter of their length and their age.
-            let scale = (self.timing.pulse_s * self.per_second) as f32;
+            let scale = (self.timing.top_pulse_s() * self.per_second) as f32;
             let age = |a: Option<f64>| (a.unwrap_or(0.0) * self.per_second) as f32;
             let (start, end) = (age(lit.cut[0]), age(lit.cut[1]));
             for (o, &c) in out.iter_mut().zip(codes) {
@@ -151,7 +152,7 @@ impl Lighting {
             }
         } else {
             for (o, &c) in out.iter_mut().zip(codes) {
-                let on_s = f64::from(self.levels[usize::from(c)]) * self.timing.pulse_s;
+                let on_s = f64::from(self.levels[usize::from(c)]) * self.timing.top_pulse_s();
                 let partial =
                     |age: Option<f64>| age.map_or(0.0, |a| self.timing.pulse_light_s(on_s, a));
                 let missing = |age: Option<f64>| {

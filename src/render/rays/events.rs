@@ -124,23 +124,26 @@ fn held(drive: &Drive, level: f64) -> Option<f64> {
         DriveKind::Steady => Some(level),
         DriveKind::HeldMean { bits } => {
             let top = top_clocks(bits) as f64;
-            Some((level * top + 0.5).floor() / top)
+            Some((level * drive.pulse_share * top + 0.5).floor() / (top * drive.pulse_share))
         }
         _ => None,
     }
 }
 
 /// Long-run mean light of top code, as a share of light that never goes out: on-time over period.
+///
+/// A wall that dims by shorter pulses is that much less lit.
 pub fn top_duty(drive: &Drive) -> f64 {
     let l = Lengths::of(drive);
-    match drive.kind {
-        DriveKind::Steady | DriveKind::HeldMean { .. } => 1.0,
+    let full = match drive.kind {
+        DriveKind::Steady | DriveKind::HeldMean { .. } => return 1.0,
         DriveKind::Pwm | DriveKind::Scanned => match l.refreshes {
             Some(m) => f64::from(m) * l.longest_s / l.frame_s,
             None => l.longest_s / l.refresh_s,
         },
         DriveKind::Split { bits, .. } => top_clocks(bits) as f64 * l.clock_s / l.frame_s,
-    }
+    };
+    full * drive.pulse_share
 }
 
 /// Every pulse of one emitter that can give light between two moments of wall time.
@@ -161,6 +164,7 @@ pub fn pulses(
         return list;
     }
     let l = Lengths::of(drive);
+    let level = level * drive.pulse_share;
     let offset_s = f64::from(slot) * l.slot_s + drive.delay_s[colour];
     // A pulse lives at most this long after the start of its refresh, and not before this long.
     let tail_s = offset_s.abs() + l.longest_s + drive.rise_s + drive.fall_s;

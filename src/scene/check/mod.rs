@@ -4,6 +4,7 @@
 mod camera;
 mod content;
 mod drive;
+mod electronics;
 pub mod limits;
 mod notes;
 mod place;
@@ -15,7 +16,8 @@ use crate::diag::Diagnostic;
 use std::sync::Arc;
 
 /// Keys that say the same thing in different ways: at most one of each list may be given.
-pub(super) const ALTERNATIVES: [&[&str]; 12] = [
+pub(super) const ALTERNATIVES: [&[&str]; 13] = [
+    &["drive.advanced.switch_clocks", "drive.advanced.dark_per_slot_us"],
     &["camera.shutter_angle_deg", "camera.shutter_speed", "camera.exposure_ms"],
     &["camera.photosite_pitch_um", "camera.sensor_mm"],
     &["placement.distance_m", "placement.distance"],
@@ -94,7 +96,7 @@ pub(super) fn meant(
     found.alternatives();
     let wall = wall::wall(&mut found, &file.wall, &file.effects);
     let camera = camera::camera(&mut found, &file.camera, &file.effects);
-    let drive = drive::drive(&mut found, &file.drive, camera.fps);
+    let (drive, sheet) = drive::drive(&mut found, file, camera.fps);
     let place = place::place(&mut found, file);
     let low_pass = camera::low_pass(&mut found, file, camera.photosite_m);
     let front_low_pass = camera::front_low_pass(&mut found, file);
@@ -125,6 +127,7 @@ pub(super) fn meant(
         name: name.to_string(),
         wall,
         drive,
+        sheet,
         content: Arc::new(content),
         lens: place.lens,
         low_pass,

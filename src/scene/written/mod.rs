@@ -15,12 +15,14 @@ macro_rules! shared_help {
 }
 
 mod camera;
+mod drive;
 mod schema;
 mod shape;
 mod wall;
 mod yaml;
 
 pub use camera::*;
+pub use drive::*;
 pub use schema::{editor_schema, key_reference, schema};
 pub use shape::{Read, read};
 pub use wall::*;
