@@ -28,3 +28,4 @@ mod sensor_noise;
 mod slanted_edge;
 mod stage;
 mod truth;
+mod waveform;

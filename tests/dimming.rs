@@ -62,7 +62,7 @@ fn the_long_run_mean_is_the_same_however_a_wall_dims() {
         let means: Vec<Vec<f64>> = [1.0, 1.0 / 43.0]
             .into_iter()
             .map(|pulse_share| {
-                let mut scene = even(level, |d| Drive { kind, pulse_share, ..d });
+                let mut scene = even(level, |d| Drive { kind: kind.clone(), pulse_share, ..d });
                 // A whole video frame: the long run.
                 scene.camera.exposure_s = 1.0 / 60.0;
                 let window = stage::window(&scene, 0, 0, 2, 24);

@@ -47,8 +47,8 @@ impl Dice {
     }
 
     /// One of several.
-    pub fn pick<T: Copy>(&mut self, of: &[T]) -> T {
-        of[(self.roll() * of.len() as f64) as usize]
+    pub fn pick<T: Clone>(&mut self, of: &[T]) -> T {
+        of[(self.roll() * of.len() as f64) as usize].clone()
     }
 }
 

@@ -413,7 +413,8 @@ fn timing(scene: &Scene) -> TimingNumbers {
     let refresh_hz = drive.refresh_hz * pace;
     let pattern = drive.timing();
     // Split levels and a dark time at the end of the video frame repeat by the frame only.
-    let by_frame = matches!(drive.kind, DriveKind::Split { .. }) || drive.dark_frame_s > 0.0;
+    let by_frame = matches!(drive.kind, DriveKind::Split { .. } | DriveKind::Waveform(_))
+        || drive.dark_frame_s > 0.0;
     let repeats_s = if by_frame { pattern.frame_s / pace } else { pattern.refresh_s / pace };
     numbers.refreshes_per_exposure = Some(camera.exposure_s * refresh_hz);
     numbers.pattern_repeats_s = Some(repeats_s);

@@ -112,7 +112,7 @@ fn wall(out: &mut Lines, scene: &Scene) {
 fn drive(out: &mut Lines, scene: &Scene) {
     let d = &scene.drive;
     out.group("drive");
-    let kind = match d.kind {
+    let kind = match &d.kind {
         DriveKind::Steady => "steady light".into(),
         DriveKind::HeldMean { bits } => format!("steady light in {bits} bits of grey"),
         DriveKind::Pwm => "one pulse a refresh, all rows at once".into(),
@@ -125,6 +125,17 @@ fn drive(out: &mut Lines, scene: &Scene) {
             },
             d.scan
         ),
+        DriveKind::Waveform(wave) => {
+            let turns = match d.scan {
+                1 => String::new(),
+                scan => format!(", {scan} rows in turn"),
+            };
+            format!(
+                "as measured, {} points, repeats after {}{turns}",
+                wave.points().len(),
+                time(wave.period_s())
+            )
+        }
     };
     out.line("kind", kind);
     if d.is_steady() {

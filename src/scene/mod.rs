@@ -27,6 +27,22 @@ pub trait ContentPictures {
     /// Loads a picture by its path as written in the scene. The error says what is wrong, file
     /// name included, in a sentence for people.
     fn load(&self, path: &str) -> Result<Rgb16, String>;
+
+    /// Reads a text file, such as a measured waveform, in the same way.
+    fn text(&self, path: &str) -> Result<String, String> {
+        Err(format!("file '{path}' is not there"))
+    }
+
+    /// The same source for later, when the frames of a sequence are loaded one by one; `None` where
+    /// there is none.
+    fn later(&self) -> Option<Arc<dyn ContentPictures + Send + Sync>> {
+        None
+    }
+
+    /// Whether there is a file at a path.
+    fn is_there(&self, path: &str) -> bool {
+        self.load(path).is_ok()
+    }
 }
 
 /// No pictures at all: every one is missing.

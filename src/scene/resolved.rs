@@ -91,7 +91,7 @@ fn wall(scene: &Scene) -> Value {
 
 fn drive(scene: &Scene) -> Value {
     let d = &scene.drive;
-    let kind = match d.kind {
+    let kind = match &d.kind {
         DriveKind::Steady => json!("steady"),
         DriveKind::HeldMean { bits } => json!({ "steady_at_the_mean_of_split": { "bits": bits } }),
         DriveKind::Pwm => json!("pwm"),
@@ -102,6 +102,10 @@ fn drive(scene: &Scene) -> Value {
                 SplitOrder::Even => "even",
                 SplitOrder::BitReversed => "bit_reversed",
             },
+        } }),
+        DriveKind::Waveform(wave) => json!({ "waveform": {
+            "period_s": wave.period_s(),
+            "points": wave.points().len(),
         } }),
     };
     json!({

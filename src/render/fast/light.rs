@@ -60,7 +60,7 @@ impl Lighting {
         let wall_s = scene.camera.exposure_s * (1.0 + scene.drive.clock.drift);
         let slots = scene.drive.scan as usize;
         let mut lighting = Self {
-            timing,
+            timing: timing.clone(),
             steady,
             levels,
             clocks,
@@ -135,6 +135,16 @@ impl Lighting {
             return;
         }
         let drive = &self.timing.drive;
+        if let DriveKind::Waveform(wave) = &drive.kind {
+            let within_s = |cut: Option<f64>| cut.map_or(0.0, |age| wave.integral_s(age));
+            let lit_s =
+                lit.frames as f64 * wave.period_s() + within_s(lit.cut[1]) - within_s(lit.cut[0]);
+            let light = (lit_s * self.per_second) as f32;
+            for (o, &c) in out.iter_mut().zip(codes) {
+                *o = light * self.levels[usize::from(c)];
+            }
+            return;
+        }
         let whole = (lit.frames as f64 * self.timing.top_pulse_s() * self.per_second) as f32;
         if lit.cut == [None; 2] && lit.tail == [None; 2] {
             for (o, &c) in out.iter_mut().zip(codes) {

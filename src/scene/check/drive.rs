@@ -2,6 +2,8 @@
 
 use super::Findings;
 use super::electronics::{Held, electronics};
+use super::waveform::waveform;
+use crate::scene::ContentPictures;
 use crate::scene::written::{
     DimmingFile, DriveFile, DriveKindFile, GenlockFile, RefreshLockFile, SceneFile, SplitOrderFile,
     WallFile,
@@ -9,6 +11,7 @@ use crate::scene::written::{
 use crate::units;
 use crate::wall::drive::{Clock, Drive, DriveKind, SplitOrder};
 use crate::wall::electronics::Sheet;
+use std::sync::Arc;
 
 /// Video rate for which sheets give their refresh unless they say so, Hz.
 pub(super) const SHEET_VIDEO_HZ: f64 = 60.0;
@@ -20,10 +23,15 @@ const COMMON_REFRESH_HZ: f64 = 3840.0;
 /// written (3836.16 for 160 times 24000/1001).
 const WHOLE: f64 = 2e-3;
 
-pub(super) fn drive(found: &mut Findings<'_>, file: &SceneFile, fps: f64) -> (Drive, Sheet) {
+pub(super) fn drive(
+    found: &mut Findings<'_>,
+    file: &SceneFile,
+    fps: f64,
+    pictures: &dyn ContentPictures,
+) -> (Drive, Sheet) {
     let (wall, file) = (&file.wall, &file.drive);
     let video_hz = file.video_hz.unwrap_or(fps);
-    let kind = match file.kind {
+    let kind = match &file.kind {
         DriveKindFile::Steady => DriveKind::Steady,
         DriveKindFile::Pwm => DriveKind::Pwm,
         DriveKindFile::Scanned => DriveKind::Scanned,
@@ -34,25 +42,31 @@ pub(super) fn drive(found: &mut Findings<'_>, file: &SceneFile, fps: f64) -> (Dr
                 SplitOrderFile::BitReversed => SplitOrder::BitReversed,
             },
         },
+        // After a refusal any drive will do.
+        DriveKindFile::Waveform(measured) => waveform(found, measured, file.refresh_hz, pictures)
+            .map_or(DriveKind::Steady, |wave| DriveKind::Waveform(Arc::new(wave))),
     };
     let sheet_video_hz = file.sheet_video_hz.unwrap_or(SHEET_VIDEO_HZ);
-    let refresh_hz = refresh_hz(found, file, kind, video_hz, sheet_video_hz);
+    let refresh_hz = refresh_hz(found, file, &kind, video_hz, sheet_video_hz);
     let wanted = Drive {
-        kind,
+        kind: kind.clone(),
         refresh_hz,
         video_hz,
-        scan: scan(found, file, kind),
+        scan: scan(found, file, &kind),
         dark_slot_s: file.advanced.dark_per_slot_us / 1e6,
         dark_refresh_s: file.advanced.dark_per_refresh_us / 1e6,
         dark_frame_s: file.advanced.dark_per_frame_us / 1e6,
         rise_s: file.rise_ns / 1e9,
         fall_s: file.fall_ns / 1e9,
         delay_s: file.delay_ns.map(|ns| ns / 1e9),
-        pulse_share: pulse_share(found, wall, kind),
+        pulse_share: pulse_share(found, wall, &kind),
         clock: clock(file, video_hz),
     };
     let (sheet, held) = electronics(found, file, &wanted, sheet_video_hz);
-    let drive = held.map_or(wanted, |held| hold(wanted, held));
+    let drive = match held {
+        Some(held) => hold(&wanted, held),
+        None => wanted,
+    };
     if kind == DriveKind::Steady {
         for (key, lacks) in [
             ("refresh_hz", "refresh"),
@@ -73,6 +87,8 @@ pub(super) fn drive(found: &mut Findings<'_>, file: &SceneFile, fps: f64) -> (Dr
                 );
             }
         }
+    } else if let DriveKind::Waveform(_) = kind {
+        without_effect_on_waveform(found);
     } else {
         dark_times(found, &drive);
     }
@@ -81,9 +97,9 @@ pub(super) fn drive(found: &mut Findings<'_>, file: &SceneFile, fps: f64) -> (Dr
 
 /// Share of a full pulse that is left where the wall dims by shorter pulses; what is missing of the
 /// brightness then, the current does.
-fn pulse_share(found: &mut Findings<'_>, wall: &WallFile, kind: DriveKind) -> f64 {
+fn pulse_share(found: &mut Findings<'_>, wall: &WallFile, kind: &DriveKind) -> f64 {
     let brightness = wall.brightness_percent / 100.0;
-    if kind == DriveKind::Steady {
+    if matches!(kind, DriveKind::Steady | DriveKind::Waveform(_)) {
         return 1.0;
     }
     match wall.dimming {
@@ -104,11 +120,32 @@ fn pulse_share(found: &mut Findings<'_>, wall: &WallFile, kind: DriveKind) -> f6
     }
 }
 
+/// What a measured waveform has in it already.
+fn without_effect_on_waveform(found: &mut Findings<'_>) {
+    for key in [
+        "rise_ns",
+        "fall_ns",
+        "refresh_lock",
+        "advanced.dark_per_slot_us",
+        "advanced.dark_per_refresh_us",
+        "advanced.dark_per_frame_us",
+        "advanced.grey_bits",
+        "advanced.grey_clock_mhz",
+        "advanced.sub_periods",
+    ] {
+        let key = format!("drive.{key}");
+        if found.given(&key) {
+            let message = "a measured waveform is taken as it is: this key has no effect".into();
+            found.note(&key, message, "choose another `kind`, or take the key out");
+        }
+    }
+}
+
 /// The drive with what its electronics hold.
-fn hold(wanted: Drive, held: Held) -> Drive {
-    let kind = match wanted.kind {
-        DriveKind::Split { order, .. } => DriveKind::Split { bits: held.bits, order },
-        kind => kind,
+fn hold(wanted: &Drive, held: Held) -> Drive {
+    let kind = match &wanted.kind {
+        DriveKind::Split { order, .. } => DriveKind::Split { bits: held.bits, order: *order },
+        kind => kind.clone(),
     };
     let refresh_hz = match held.refreshes == wanted.refreshes() {
         true => wanted.refresh_hz,
@@ -119,7 +156,7 @@ fn hold(wanted: Drive, held: Held) -> Drive {
         refresh_hz,
         dark_slot_s: held.dark_slot_s,
         dark_frame_s: held.dark_frame_s,
-        ..wanted
+        ..wanted.clone()
     }
 }
 
@@ -128,13 +165,16 @@ fn hold(wanted: Drive, held: Held) -> Drive {
 fn refresh_hz(
     found: &mut Findings<'_>,
     file: &DriveFile,
-    kind: DriveKind,
+    kind: &DriveKind,
     video_hz: f64,
     sheet_video_hz: f64,
 ) -> f64 {
     let bit_reversed = matches!(kind, DriveKind::Split { order: SplitOrder::BitReversed, .. });
-    if kind == DriveKind::Steady {
+    if *kind == DriveKind::Steady {
         return file.refresh_hz.unwrap_or(COMMON_REFRESH_HZ);
+    }
+    if let DriveKind::Waveform(wave) = kind {
+        return file.refresh_hz.unwrap_or(1.0 / wave.period_s());
     }
     let also = ["drive.video_hz", "camera.frame_rate_fps", "drive.kind"];
     if let Some(turns) = file.advanced.sub_periods {
@@ -245,7 +285,7 @@ fn nearest_power_of_two(count: f64) -> f64 {
     libm::exp2(libm::round(libm::log2(count)))
 }
 
-fn scan(found: &mut Findings<'_>, file: &DriveFile, kind: DriveKind) -> u32 {
+fn scan(found: &mut Findings<'_>, file: &DriveFile, kind: &DriveKind) -> u32 {
     match (kind, file.scan) {
         (DriveKind::Pwm, Some(scan)) if scan != 1 => {
             found.refuse(
@@ -257,6 +297,7 @@ fn scan(found: &mut Findings<'_>, file: &DriveFile, kind: DriveKind) -> u32 {
             1
         }
         (DriveKind::Pwm | DriveKind::Steady | DriveKind::HeldMean { .. }, _) => 1,
+        (DriveKind::Waveform(_), scan) => scan.unwrap_or(1),
         (_, scan) => scan.unwrap_or(16),
     }
 }

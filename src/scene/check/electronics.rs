@@ -37,7 +37,7 @@ pub(super) fn electronics(
         on_time_error_s: advanced.on_time_error_ns / 1e9,
         data: None,
     };
-    if wanted.is_steady() {
+    if wanted.is_steady() || matches!(wanted.kind, DriveKind::Waveform(_)) {
         return (sheet, None);
     }
     let mut held = Held {

@@ -9,6 +9,7 @@ pub mod limits;
 mod notes;
 mod place;
 mod wall;
+mod waveform;
 
 use super::written::{Read, SceneFile};
 use super::{ContentPictures, Scene};
@@ -96,7 +97,7 @@ pub(super) fn meant(
     found.alternatives();
     let wall = wall::wall(&mut found, &file.wall, &file.effects);
     let camera = camera::camera(&mut found, &file.camera, &file.effects);
-    let (drive, sheet) = drive::drive(&mut found, file, camera.fps);
+    let (drive, sheet) = drive::drive(&mut found, file, camera.fps, pictures);
     let place = place::place(&mut found, file);
     let low_pass = camera::low_pass(&mut found, file, camera.photosite_m);
     let front_low_pass = camera::front_low_pass(&mut found, file);

@@ -105,7 +105,7 @@ pub enum RefreshLockFile {
 }
 
 /// How light is spread over a refresh.
-#[derive(Debug, Clone, Copy, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum DriveKindFile {
     /// Constant light.
@@ -116,6 +116,26 @@ pub enum DriveKindFile {
     Scanned,
     /// The light of a video frame spread in small portions over its refreshes.
     Split(SplitFile),
+    /// As measured: time and light from a file.
+    Waveform(WaveformFile),
+}
+
+/// A measured waveform. The light of every level has its shape; it starts with the wall's clock, straight between samples,
+/// its mean the light of the level.
+#[derive(Debug, Clone, Default, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, default)]
+#[schemars(extend("required" = ["file"]))]
+pub struct WaveformFile {
+    /// CSV with a heading: a column `time_s`, `time_ms` or `time_us` and a column `light`, in any unit; its path from the
+    /// scene file's folder.
+    #[schemars(extend("x-default" = "none: must be given"))]
+    pub file: String,
+    /// Time after which it repeats, counted from the first sample.
+    #[schemars(
+        range(min = 0.001, max = 1_000_000.0),
+        extend("x-default" = "all whole refreshes in the file (`refresh_hz`), or else the whole file")
+    )]
+    pub period_ms: Option<f64>,
 }
 
 /// Split drive.
