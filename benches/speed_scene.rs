@@ -4,7 +4,7 @@ use glam::{DMat3, DVec2, DVec3};
 use gridbeat::develop::{ColourSpace, Delivery, DeliveryTransfer, Demosaic, ScaleFilter};
 use gridbeat::frame::Window;
 use gridbeat::optics::{Diffraction, Iris, Lens, LowPass, Pose};
-use gridbeat::scene::Scene;
+use gridbeat::scene::{Delivered, Scene};
 use gridbeat::sensor::{Camera, Mosaic, Readout};
 use gridbeat::wall::drive::{Clock, Drive, DriveKind};
 use gridbeat::wall::electronics::Sheet;
@@ -149,17 +149,23 @@ pub fn scene(shot: Shot) -> Scene {
             seed: 1,
             matrix: [[0.45, 0.05, 0.01], [0.06, 0.5, 0.09], [0.01, 0.08, 0.5]],
             crop: Window { x: 0, y: 0, width: columns, height: rows },
+            mode: None,
         },
         pose: Pose { lens_m, turn },
-        delivery: Delivery {
-            demosaic: Demosaic::Bilinear,
-            colour_space: ColourSpace::Bt709,
-            transfer: DeliveryTransfer::Srgb,
-            size: None,
-            filter: ScaleFilter::Box,
-            scale_in_linear_light: true,
-            push_stops: 0.0,
-        },
+        deliveries: vec![Delivered {
+            name: None,
+            format: None,
+            delivery: Delivery {
+                demosaic: Demosaic::Bilinear,
+                colour_space: ColourSpace::Bt709,
+                transfer: DeliveryTransfer::Srgb,
+                size: None,
+                filter: ScaleFilter::Box,
+                scale_in_linear_light: true,
+                push_stops: 0.0,
+                in_camera: None,
+            },
+        }],
         subject_m: None,
         neutral_density_stops: 0.0,
         notes: Vec::new(),

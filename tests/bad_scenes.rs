@@ -29,11 +29,11 @@ fn place(line: &str, wanted: &[&str]) -> Option<String> {
     case([WALL, LENS, line, ""], wanted)
 }
 
-fn more(line: &str, wanted: &[&str]) -> Option<String> {
+pub fn more(line: &str, wanted: &[&str]) -> Option<String> {
     case([WALL, LENS, PLACE, line], wanted)
 }
 
-fn hold(cases: Vec<Option<String>>) {
+pub fn hold(cases: Vec<Option<String>>) {
     let failed: Vec<String> = cases.into_iter().flatten().collect();
     assert!(failed.is_empty(), "{} cases:\n{}", failed.len(), failed.join("\n"));
 }
@@ -58,7 +58,7 @@ fn keys_and_types() {
         more(
             "camera: {reedout_ms: 5}",
             &[
-                "line 4, camera.reedout_ms: unknown key (did you mean `camera.readout.rolling.readout_ms`?)",
+                "line 4, camera.reedout_ms: unknown key (did you mean `camera.readout.rolling.readout_ms` or `camera.mode.readout_ms`?)",
             ],
         ),
         more(
@@ -122,7 +122,7 @@ fn keys_and_types() {
         more(
             "camera: 24",
             &[
-                "line 4, camera: 24 found; allowed: a group of keys (keys that fit here: photosites, photosite_pitch_um, sensor_mm, mosaic, fill_factor_percent, readout, frame_rate_fps, shutter_angle_deg, shutter_speed, exposure_ms, exposure_index, full_well_e, read_noise_e, response_spread_percent, bits, black_level, noise_seed, matrix, crop)",
+                "line 4, camera: 24 found; allowed: a group of keys (keys that fit here: preset, photosites, photosite_pitch_um, sensor_mm, mosaic, fill_factor_percent, readout, frame_rate_fps, shutter_angle_deg, shutter_speed, exposure_ms, exposure_index, full_well_e, read_noise_e, response_spread_percent, bits, black_level, noise_seed, matrix, crop, mode, shutter_offered)",
             ],
         ),
         more(

@@ -23,6 +23,7 @@ fn plain(demosaic: Demosaic) -> Delivery {
         filter: ScaleFilter::Box,
         scale_in_linear_light: true,
         push_stops: 0.0,
+        in_camera: None,
     }
 }
 

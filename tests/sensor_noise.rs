@@ -27,6 +27,7 @@ fn camera(columns: u32, rows: u32) -> Camera {
         seed: 20,
         matrix: [[0.4, 0.02, 0.01], [0.02, 0.5, 0.05], [0.0, 0.06, 0.45]],
         crop: Window { x: 0, y: 0, width: columns, height: rows },
+        mode: None,
     }
 }
 

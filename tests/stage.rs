@@ -6,7 +6,7 @@ use glam::{DMat3, DVec2, DVec3};
 use gridbeat::develop::{ColourSpace, Delivery, DeliveryTransfer, Demosaic, ScaleFilter};
 use gridbeat::frame::Window;
 use gridbeat::optics::{Diffraction, Iris, Lens, Pose};
-use gridbeat::scene::Scene;
+use gridbeat::scene::{Delivered, Scene};
 use gridbeat::sensor::{Camera, Mosaic, Readout};
 use gridbeat::wall::drive::{Clock, Drive, DriveKind};
 use gridbeat::wall::electronics::Sheet;
@@ -63,6 +63,7 @@ pub fn plain() -> Scene {
         seed: 1,
         matrix: [[0.40, 0.06, 0.02], [0.05, 0.45, 0.08], [0.01, 0.10, 0.38]],
         crop: Window { x: 0, y: 0, width: 960, height: 640 },
+        mode: None,
     };
     let mut scene = Scene {
         name: "stage".to_owned(),
@@ -106,15 +107,20 @@ pub fn plain() -> Scene {
         front_low_pass: None,
         camera,
         pose: Pose { lens_m: DVec3::new(0.0, 0.0, 3.0), turn: DMat3::IDENTITY },
-        delivery: Delivery {
-            demosaic: Demosaic::Bilinear,
-            colour_space: ColourSpace::Bt709,
-            transfer: DeliveryTransfer::Linear,
-            size: None,
-            filter: ScaleFilter::Box,
-            scale_in_linear_light: true,
-            push_stops: 0.0,
-        },
+        deliveries: vec![Delivered {
+            name: None,
+            format: None,
+            delivery: Delivery {
+                demosaic: Demosaic::Bilinear,
+                colour_space: ColourSpace::Bt709,
+                transfer: DeliveryTransfer::Linear,
+                size: None,
+                filter: ScaleFilter::Box,
+                scale_in_linear_light: true,
+                push_stops: 0.0,
+                in_camera: None,
+            },
+        }],
         subject_m: None,
         neutral_density_stops: 0.0,
         notes: Vec::new(),

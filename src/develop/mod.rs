@@ -6,7 +6,8 @@
 //! 2. white balance on the mosaic, clipped at 1.0 so that a full photosite stays white ([`ColourTransform`]);
 //! 3. demosaic ([`Demosaic`]), or nothing for full planes and monochrome;
 //! 4. matrix to the delivery space, push;
-//! 5. scaling and transfer curve, in the order the delivery asks for.
+//! 5. scaling in the camera, if it does any;
+//! 6. scaling and transfer curve, in the order the delivery asks for.
 //!
 //! Every step works on rows, in parallel over disjoint bands of rows: the bits do not depend on the
 //! number of threads.
@@ -62,6 +63,10 @@ pub enum ColourSpace {
     Bt2020,
     /// P3 primaries, D65.
     P3D65,
+    /// ACES AP0 primaries and white (SMPTE ST 2065-1).
+    AcesAp0,
+    /// ACES AP1 primaries, ACES white.
+    AcesAp1,
     /// The camera's own red, green and blue, white-balanced.
     CameraRgb,
 }
@@ -75,6 +80,10 @@ pub enum DeliveryTransfer {
     Srgb,
     /// ITU-R BT.709 camera curve.
     Bt709,
+    /// Hybrid log-gamma (ITU-R BT.2100).
+    HybridLogGamma,
+    /// ACEScct, a logarithm with a straight toe (Academy S-2016-001).
+    AcesCct,
 }
 
 /// Filter used when the picture is scaled to the delivery size.
@@ -88,6 +97,15 @@ pub enum ScaleFilter {
     Cubic,
     /// Windowed sinc, three lobes.
     Lanczos3,
+}
+
+/// Scaling of the recording, in linear light.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub struct Scaling {
+    /// Columns and rows that it makes.
+    pub size: (u32, u32),
+    /// Its filter.
+    pub filter: ScaleFilter,
 }
 
 /// Development and delivery.
@@ -107,4 +125,6 @@ pub struct Delivery {
     pub scale_in_linear_light: bool,
     /// Exposure push applied in development, stops.
     pub push_stops: f64,
+    /// Scaling in the camera, before the delivery's.
+    pub in_camera: Option<Scaling>,
 }

@@ -88,7 +88,7 @@ pub fn develop(
     colour: &ColourTransform,
     delivery: &Delivery,
 ) -> Result<Picture, DevelopError> {
-    if let Some((w, h)) = delivery.size {
+    for (w, h) in delivery.size.into_iter().chain(delivery.in_camera.map(|s| s.size)) {
         check_size(w, h)?;
     }
     let (gains, matrix) = match layout {
@@ -105,22 +105,40 @@ pub fn develop(
     };
     let curve = Curve::new(delivery.transfer);
     let target = delivery.size.map(|(w, h)| (w as usize, h as usize));
+    if let Some(in_camera) = delivery.in_camera {
+        let full = planes(samples, layout, &colour, &Curve::Linear)?;
+        let size = (in_camera.size.0 as usize, in_camera.size.1 as usize);
+        let recording = scale(&full, size, in_camera.filter)?;
+        drop(full);
+        let target = target.filter(|&target| target != size);
+        return match target {
+            Some(target) if delivery.scale_in_linear_light => {
+                Ok(coded(scale(&recording, target, delivery.filter)?, &curve))
+            }
+            Some(target) => scale(&coded(recording, &curve), target, delivery.filter),
+            None => Ok(coded(recording, &curve)),
+        };
+    }
     let target = target.filter(|&size| size != samples.size());
     let Some(target) = target else {
         return planes(samples, layout, &colour, &curve);
     };
     if delivery.scale_in_linear_light {
         let full = planes(samples, layout, &colour, &Curve::Linear)?;
-        let mut picture = scale(&full, target, delivery.filter)?;
-        for plane in &mut picture.planes {
-            let width = plane.width;
-            plane.data.par_chunks_mut(width).for_each(|row| curve.encode(row));
-        }
-        Ok(picture)
+        Ok(coded(scale(&full, target, delivery.filter)?, &curve))
     } else {
         let full = planes(samples, layout, &colour, &curve)?;
         scale(&full, target, delivery.filter)
     }
+}
+
+/// A picture with its transfer curve on.
+fn coded(mut picture: Picture, curve: &Curve) -> Picture {
+    for plane in &mut picture.planes {
+        let width = plane.width.max(1);
+        plane.data.par_chunks_mut(width).for_each(|row| curve.encode(row));
+    }
+    picture
 }
 
 /// Linear camera colours for measuring: bilinear demosaic, no gains, no clipping, no curve.

@@ -1,10 +1,11 @@
 //! A scene as understood, in plain words with units.
 
-use super::Scene;
+use super::{Delivered, DeliveryFormat, Scene};
 use crate::develop::{ColourSpace, DeliveryTransfer, Demosaic, ScaleFilter};
 use crate::optics::transfer::blur_disc_m;
 use crate::optics::{Diffraction, Iris};
-use crate::sensor::{Mosaic, Readout};
+use crate::sensor::mode::{Joining, Mode};
+use crate::sensor::{Camera, Mosaic, Readout};
 use crate::units::{angle, frequency, length, number, percent, rate, shutter, time};
 use crate::wall::drive::{DriveKind, SplitOrder};
 use crate::wall::{COLOURS, EmitterShape, WallTransfer};
@@ -18,7 +19,9 @@ pub fn describe(scene: &Scene) -> String {
     lens(&mut out, scene);
     camera(&mut out, scene);
     placement(&mut out, scene);
-    delivery(&mut out, scene);
+    for delivered in &scene.deliveries {
+        delivery(&mut out, scene, delivered);
+    }
     out.text
 }
 
@@ -104,6 +107,59 @@ fn wall(out: &mut Lines, scene: &Scene) {
                 angle(d.scatter_rad),
                 percent(d.transmission),
                 length(d.sigma_m())
+            ),
+        );
+    }
+    build(out, wall);
+}
+
+/// How the wall is put together, as far as it is not one flat sheet without faults.
+fn build(out: &mut Lines, wall: &crate::wall::Wall) {
+    let b = &wall.build;
+    if let Some(bend) = b.bend {
+        let side = if bend.convex { "away from the viewer" } else { "around the viewer" };
+        out.line(
+            "arc",
+            format!(
+                "radius {}, bent {side}, {} facets of {} px, {} from one to the next",
+                length(bend.radius_m),
+                wall.columns / bend.facet_columns.max(1),
+                bend.facet_columns,
+                angle(wall.facet_angle_rad())
+            ),
+        );
+    }
+    if b.seam_m > 0.0 {
+        out.line("seams", format!("{} between cabinets", length(b.seam_m)));
+    }
+    let turned = b.turned.iter().filter(|t| **t > 0).count();
+    if turned > 0 {
+        let by = b.turned.iter().max().copied().unwrap_or(0);
+        out.line("turned cabinets", format!("{turned}, by {}° clockwise", u32::from(by) * 90));
+    }
+    if b.spread != crate::wall::Spread::default() {
+        out.line(
+            "cabinets differ by",
+            format!(
+                "{} in brightness, {} in each colour, {} in clock (standard deviations)",
+                percent(b.spread.gain),
+                percent(b.spread.white),
+                time(b.spread.clock_s)
+            ),
+        );
+    }
+    if b.dead > 0.0 {
+        out.line("dead emitters", format!("{} of a million", number(b.dead * 1e6)));
+    }
+    let room = b.reflection;
+    if room.ambient_lx > 0.0 {
+        out.line(
+            "room light",
+            format!(
+                "{} lx on a face that reflects {}: {} cd/m²",
+                number(room.ambient_lx),
+                percent(room.reflectance),
+                number(room.nits())
             ),
         );
     }
@@ -264,6 +320,9 @@ fn camera(out: &mut Lines, scene: &Scene) {
             Mosaic::FullPlanes => "all three at every photosite".into(),
         },
     );
+    if let Some(mode) = &c.mode {
+        out.line("mode", mode_words(c, mode));
+    }
     out.line("fill factor", percent(c.fill_factor));
     out.line(
         "shutter",
@@ -304,6 +363,30 @@ fn camera(out: &mut Lines, scene: &Scene) {
     );
 }
 
+/// What a recording mode does, in words.
+fn mode_words(c: &Camera, mode: &Mode) -> String {
+    let pairs = if matches!(c.mosaic, Mosaic::Bayer(_)) { "pair of " } else { "" };
+    let mut words = vec![format!("{} × {} photosites in use", mode.area.width, mode.area.height)];
+    for (one_of, what) in mode.read_one_of.into_iter().zip(["columns", "rows"]) {
+        if one_of > 1 {
+            words.push(match pairs {
+                "" => format!("reads one in {one_of} {what}"),
+                _ => format!("reads one {pairs}{what} in {one_of}"),
+            });
+        }
+    }
+    if c.bins() {
+        let joined = match mode.joining {
+            Joining::Charge => "their charges added, read once",
+            Joining::Levels => "their levels averaged",
+        };
+        words.push(format!("joins {} × {} of a colour, {joined}", mode.bin[0], mode.bin[1]));
+    }
+    let [width, height] = c.recorded_size();
+    words.push(format!("records {width} × {height}"));
+    words.join("; ")
+}
+
 fn placement(out: &mut Lines, scene: &Scene) {
     let pose = &scene.pose;
     let forward = pose.turn * DVec3::NEG_Z;
@@ -339,24 +422,37 @@ fn placement(out: &mut Lines, scene: &Scene) {
     out.line("blur disc of the wall", format!("{} photosites", number(disc)));
 }
 
-fn delivery(out: &mut Lines, scene: &Scene) {
-    let d = &scene.delivery;
-    out.group("delivery");
-    let filter = match d.filter {
+fn filter_words(filter: ScaleFilter) -> &'static str {
+    match filter {
         ScaleFilter::Box => "box",
         ScaleFilter::Bilinear => "bilinear",
         ScaleFilter::Cubic => "cubic",
         ScaleFilter::Lanczos3 => "three-lobed sinc",
-    };
+    }
+}
+
+fn delivery(out: &mut Lines, scene: &Scene, delivered: &Delivered) {
+    let d = &delivered.delivery;
+    match &delivered.name {
+        Some(name) => out.group(&format!("delivery: {name}")),
+        None => out.group("delivery"),
+    }
+    let filter = filter_words(d.filter);
+    if let Some(scaling) = &d.in_camera {
+        let (w, h) = scaling.size;
+        let filter = filter_words(scaling.filter);
+        out.line("scaled in the camera", format!("to {w} × {h} px, {filter} filter"));
+    }
     let adds = if d.scale_in_linear_light { "linear light" } else { "code values" };
     out.line(
         "picture",
         match d.size {
             Some((w, h)) => format!("{w} × {h} px, scaled in {adds}, {filter} filter"),
-            None => format!(
-                "{} × {} px, as recorded",
-                scene.camera.crop.width, scene.camera.crop.height
-            ),
+            None => {
+                let crop = scene.camera.crop;
+                let (w, h) = d.in_camera.map_or((crop.width, crop.height), |s| s.size);
+                format!("{w} × {h} px, as recorded")
+            }
         },
     );
     let demosaic = match d.demosaic {
@@ -364,20 +460,48 @@ fn delivery(out: &mut Lines, scene: &Scene) {
         Demosaic::GradientCorrected => "gradient-corrected",
         Demosaic::EdgeAware => "edge-aware",
     };
-    let space = match d.colour_space {
+    out.line("demosaic", demosaic);
+    out.line(
+        "colour space, curve",
+        format!("{}, {}", space_words(d.colour_space), curve_words(d.transfer)),
+    );
+    if d.push_stops != 0.0 {
+        out.line("push", crate::units::stops(d.push_stops));
+    }
+    if let Some(format) = delivered.format {
+        out.line("format", format_words(format));
+    }
+}
+
+/// A colour space in words.
+pub fn space_words(space: ColourSpace) -> &'static str {
+    match space {
         ColourSpace::Bt709 => "BT.709",
         ColourSpace::Bt2020 => "BT.2020",
         ColourSpace::P3D65 => "P3 D65",
+        ColourSpace::AcesAp0 => "ACES AP0",
+        ColourSpace::AcesAp1 => "ACES AP1",
         ColourSpace::CameraRgb => "the camera's own",
-    };
-    let curve = match d.transfer {
+    }
+}
+
+/// A transfer curve in words.
+pub fn curve_words(transfer: DeliveryTransfer) -> &'static str {
+    match transfer {
         DeliveryTransfer::Linear => "linear",
         DeliveryTransfer::Srgb => "sRGB",
         DeliveryTransfer::Bt709 => "BT.709",
-    };
-    out.line("demosaic", demosaic);
-    out.line("colour space, curve", format!("{space}, {curve}"));
-    if d.push_stops != 0.0 {
-        out.line("push", crate::units::stops(d.push_stops));
+        DeliveryTransfer::HybridLogGamma => "hybrid log-gamma",
+        DeliveryTransfer::AcesCct => "ACEScct",
+    }
+}
+
+/// A format in words.
+pub fn format_words(format: DeliveryFormat) -> &'static str {
+    match format {
+        DeliveryFormat::Png8 => "PNG, 8 bits",
+        DeliveryFormat::Png16 => "PNG, 16 bits",
+        DeliveryFormat::Tiff16 => "TIFF, 16 bits",
+        DeliveryFormat::ExrLinear => "OpenEXR, linear light",
     }
 }

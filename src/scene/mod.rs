@@ -6,20 +6,24 @@ mod check;
 pub mod derived;
 mod describe;
 mod edit;
+pub mod presets;
 mod resolved;
 mod twin;
+mod understood;
 pub mod written;
 
 pub use check::limits;
-pub use describe::describe;
+pub use describe::{curve_words, describe, format_words, space_words};
 pub use edit::Edit;
 pub use resolved::resolved;
+pub use understood::{Input, Origin, Understood, understood};
 
 use crate::diag::Diagnostic;
+use crate::optics::projection::{Projection, SensorGrid, WallGrid};
 use crate::optics::{FrontLowPass, Lens, LowPass, Pose};
 use crate::sensor::Camera;
 use crate::wall::content::Rgb16;
-use crate::wall::{Wall, WallImage, drive::Drive, electronics::Sheet};
+use crate::wall::{Face, Wall, WallImage, drive::Drive, electronics::Sheet};
 use std::sync::Arc;
 
 /// Where content pictures come from; files are the business of `input`.
@@ -78,9 +82,54 @@ pub fn parse_edited(
     edits: &[Edit],
     pictures: &dyn ContentPictures,
 ) -> Result<Scene, Vec<Diagnostic>> {
+    parsed(text, name, edits, pictures).map(|(scene, ..)| scene)
+}
+
+/// The scene, the file as it was read, and what presets filled in.
+fn parsed(
+    text: &str,
+    name: &str,
+    edits: &[Edit],
+    pictures: &dyn ContentPictures,
+) -> Result<(Scene, written::Read, presets::Filled), Vec<Diagnostic>> {
     let mut root = written::parse(text).map_err(|problem| vec![problem])?;
     edit::apply(&mut root, edits).map_err(|problem| vec![problem])?;
-    check::meant(&written::read(&root), name, pictures)
+    let filled = presets::fill(&mut root);
+    let read = written::read(&root);
+    match check::meant(&read, name, pictures) {
+        Ok(mut scene) => {
+            presets::tell(&mut scene.notes, &filled);
+            Ok((scene, read, filled))
+        }
+        Err(mut problems) => {
+            presets::tell(&mut problems, &filled);
+            Err(problems)
+        }
+    }
+}
+
+/// One delivered picture.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Delivered {
+    /// Its name, part of its files' names; given wherever there are several.
+    pub name: Option<String>,
+    /// The one format to write; `None` leaves that to whoever renders.
+    pub format: Option<DeliveryFormat>,
+    /// Development and delivery.
+    pub delivery: crate::develop::Delivery,
+}
+
+/// Format of a delivered picture's file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum DeliveryFormat {
+    /// PNG with 8 bits.
+    Png8,
+    /// PNG with 16 bits.
+    Png16,
+    /// TIFF with 16 bits.
+    Tiff16,
+    /// OpenEXR in linear light.
+    ExrLinear,
 }
 
 /// A scene as meant: every value checked and in SI units.
@@ -106,8 +155,8 @@ pub struct Scene {
     pub camera: Camera,
     /// Where it stands.
     pub pose: Pose,
-    /// Development and delivery.
-    pub delivery: crate::develop::Delivery,
+    /// What is delivered, at least one: all developed from the same raw frame.
+    pub deliveries: Vec<Delivered>,
     /// Distance of the subject from the lens along the axis, metres, if given.
     pub subject_m: Option<f64>,
     /// Neutral density, stops. Its loss is in the lens's transmission already.
@@ -123,4 +172,19 @@ impl Scene {
         let passed = self.wall.diffuser.map_or(1.0, |d| d.transmission);
         self.wall.build.reflection.nits() * passed / (self.wall.white_nits * self.wall.brightness)
     }
+}
+
+/// What a lens in its place sees of the plane of a face of the wall, in pixels of that face.
+pub fn projection_of_face(
+    lens: &Lens,
+    pose: &Pose,
+    camera: &Camera,
+    face: &Face,
+    pitch_m: f64,
+) -> Projection {
+    let sensor =
+        SensorGrid { columns: camera.columns, rows: camera.rows, photosite_m: camera.photosite_m };
+    let [columns, rows] = face.size();
+    let own = Pose { lens_m: face.local(pose.lens_m), turn: face.axes.transpose() * pose.turn };
+    Projection::new(lens, &own, sensor, WallGrid { columns, rows, pitch_m })
 }

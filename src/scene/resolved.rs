@@ -1,8 +1,9 @@
 //! A scene as resolved, as data: every input in SI numbers (angles in degrees), unit in the key.
 
-use super::Scene;
+use super::{Delivered, DeliveryFormat, Scene};
 use crate::develop::{ColourSpace, DeliveryTransfer, Demosaic, ScaleFilter};
 use crate::optics::{Diffraction, Iris};
+use crate::sensor::mode::Joining;
 use crate::sensor::{Mosaic, Readout};
 use crate::wall::drive::{DriveKind, SplitOrder};
 use crate::wall::{COLOURS, EmitterShape, WallTransfer};
@@ -34,7 +35,7 @@ pub fn resolved(scene: &Scene) -> Value {
         },
         "camera": camera(scene),
         "placement": placement(scene),
-        "delivery": delivery(scene),
+        "deliveries": scene.deliveries.iter().map(delivery).collect::<Vec<_>>(),
     })
 }
 
@@ -86,6 +87,30 @@ fn wall(scene: &Scene) -> Value {
             "scatter_fwhm_deg": deg(d.scatter_rad),
             "transmission_share": d.transmission,
         })),
+        "build": build(wall),
+    })
+}
+
+fn build(wall: &crate::wall::Wall) -> Value {
+    let b = &wall.build;
+    json!({
+        "arc": b.bend.map(|bend| json!({
+            "radius_m": bend.radius_m,
+            "convex": bend.convex,
+            "facet_columns_px": bend.facet_columns,
+            "angle_between_facets_deg": deg(wall.facet_angle_rad()),
+        })),
+        "seam_m": b.seam_m,
+        "quarter_turns_clockwise_by_cabinet": b.turned,
+        "cabinet_spread": {
+            "brightness_share": b.spread.gain,
+            "white_share": b.spread.white,
+            "clock_s": b.spread.clock_s,
+        },
+        "dead_emitters_share": b.dead,
+        "seed": b.seed,
+        "reflectance_share": b.reflection.reflectance,
+        "ambient_lx": b.reflection.ambient_lx,
     })
 }
 
@@ -229,6 +254,12 @@ fn camera(scene: &Scene) -> Value {
         "black_level": c.black_level,
         "noise": c.noise,
         "noise_seed": c.seed,
+        "mode": c.mode.map(|m| json!({
+            "area": { "x": m.area.x, "y": m.area.y, "width": m.area.width, "height": m.area.height },
+            "read_one_of": m.read_one_of,
+            "bin": m.bin,
+            "bin_as": match m.joining { Joining::Charge => "charge", Joining::Levels => "levels" },
+        })),
         "electrons_per_photon_photosite_by_emitter": c.matrix,
         "recorded": {
             "x": c.crop.x, "y": c.crop.y, "width": c.crop.width, "height": c.crop.height,
@@ -248,9 +279,25 @@ fn placement(scene: &Scene) -> Value {
     })
 }
 
-fn delivery(scene: &Scene) -> Value {
-    let d = &scene.delivery;
+fn filter_word(filter: ScaleFilter) -> &'static str {
+    match filter {
+        ScaleFilter::Box => "box",
+        ScaleFilter::Bilinear => "bilinear",
+        ScaleFilter::Cubic => "cubic",
+        ScaleFilter::Lanczos3 => "lanczos3",
+    }
+}
+
+fn delivery(delivered: &Delivered) -> Value {
+    let d = &delivered.delivery;
     json!({
+        "name": delivered.name,
+        "format": delivered.format.map(|format| match format {
+            DeliveryFormat::Png8 => "png_8bit",
+            DeliveryFormat::Png16 => "png_16bit",
+            DeliveryFormat::Tiff16 => "tiff_16bit",
+            DeliveryFormat::ExrLinear => "exr_linear",
+        }),
         "demosaic": match d.demosaic {
             Demosaic::Bilinear => "bilinear",
             Demosaic::GradientCorrected => "gradient_corrected",
@@ -260,21 +307,23 @@ fn delivery(scene: &Scene) -> Value {
             ColourSpace::Bt709 => "bt709",
             ColourSpace::Bt2020 => "bt2020",
             ColourSpace::P3D65 => "p3_d65",
+            ColourSpace::AcesAp0 => "aces_ap0",
+            ColourSpace::AcesAp1 => "aces_ap1",
             ColourSpace::CameraRgb => "camera_rgb",
         },
         "transfer": match d.transfer {
             DeliveryTransfer::Linear => "linear",
             DeliveryTransfer::Srgb => "srgb",
             DeliveryTransfer::Bt709 => "bt709",
+            DeliveryTransfer::HybridLogGamma => "hybrid_log_gamma",
+            DeliveryTransfer::AcesCct => "acescct",
         },
         "size_px": d.size,
-        "filter": match d.filter {
-            ScaleFilter::Box => "box",
-            ScaleFilter::Bilinear => "bilinear",
-            ScaleFilter::Cubic => "cubic",
-            ScaleFilter::Lanczos3 => "lanczos3",
-        },
+        "filter": filter_word(d.filter),
         "scale_in_linear_light": d.scale_in_linear_light,
         "push_stops": d.push_stops,
+        "in_camera_scaling": d.in_camera.map(|s| json!({
+            "size_px": s.size, "filter": filter_word(s.filter),
+        })),
     })
 }

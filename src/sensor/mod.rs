@@ -5,6 +5,7 @@ use crate::frame::Window;
 pub mod bands;
 pub mod convert;
 pub mod emva;
+pub mod mode;
 pub mod noise;
 pub mod photons;
 
@@ -86,29 +87,33 @@ pub struct Camera {
     /// Electrons per photon at the emitter's wavelength: `matrix[photosite colour][emitter colour]`.
     /// A monochrome sensor uses the mean of the three rows.
     pub matrix: [[f64; 3]; 3],
-    /// The part of the sensor that is recorded.
+    /// The part that is recorded: photosites of the sensor, or, with a mode that reads or joins only some of them, of
+    /// what that mode records.
     pub crop: Window,
+    /// The recording mode; `None` reads the whole sensor, photosite by photosite. Times of the readout are the mode's.
+    pub mode: Option<mode::Mode>,
 }
 
 impl Camera {
     /// Start of a row's exposure in frame `frame`, seconds of camera time from the start of frame 0.
-    /// `row` counts from the top of the full sensor.
+    /// `row` counts from the top of the full sensor. Rows take turns in the order in which the mode reads them.
     pub fn row_start_s(&self, frame: u32, row: u32) -> f64 {
         let frame_s = f64::from(frame) / self.fps;
         match self.readout {
             Readout::Global => frame_s,
             Readout::Rolling { readout_s, bottom_up } => {
-                let order = if bottom_up { self.rows - 1 - row } else { row };
-                frame_s + f64::from(order) * (readout_s / f64::from(self.rows))
+                let (turn, turns) = (self.turn_of(row), self.turns());
+                let order = if bottom_up { i64::from(turns) - 1 - turn } else { turn };
+                frame_s + order as f64 * (readout_s / f64::from(turns.max(1)))
             }
         }
     }
 
-    /// Time from one row's start to the next row's, seconds; 0 for a global shutter.
+    /// Time from the start of one row that is read to the next one's, seconds; 0 for a global shutter.
     pub fn line_s(&self) -> f64 {
         match self.readout {
             Readout::Global => 0.0,
-            Readout::Rolling { readout_s, .. } => readout_s / f64::from(self.rows),
+            Readout::Rolling { readout_s, .. } => readout_s / f64::from(self.turns().max(1)),
         }
     }
 }

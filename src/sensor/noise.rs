@@ -24,8 +24,14 @@ pub fn photosite_index(camera: &Camera, x: u64, y: u64, plane: u64) -> u64 {
 /// (Poisson), full well, read noise (normal). With noise off only the full well is left. May be
 /// below 0, by read noise.
 pub fn read_out_e(mean_e: f64, camera: &Camera, frame: u32, index: u64) -> f64 {
+    let (charge, read_noise) = charge_and_noise_e(mean_e, camera, frame, index);
+    charge + read_noise
+}
+
+/// The two parts of [`read_out_e`]: the charge that a photosite holds, and the read noise that is added to it.
+pub fn charge_and_noise_e(mean_e: f64, camera: &Camera, frame: u32, index: u64) -> (f64, f64) {
     if !camera.noise {
-        return mean_e.min(camera.full_well_e);
+        return (mean_e.min(camera.full_well_e), 0.0);
     }
     let mut electrons = mean_e;
     if camera.prnu > 0.0 {
@@ -33,6 +39,6 @@ pub fn read_out_e(mean_e: f64, camera: &Camera, frame: u32, index: u64) -> f64 {
         electrons = (electrons * (1.0 + camera.prnu * normal_quantile(u))).max(0.0);
     }
     let [shot, read] = uniforms(camera.seed, frame, index, Purpose::Exposure);
-    electrons = poisson(electrons, shot).min(camera.full_well_e);
-    electrons + camera.read_noise_e * normal_quantile(read)
+    let charge = poisson(electrons, shot).min(camera.full_well_e);
+    (charge, camera.read_noise_e * normal_quantile(read))
 }

@@ -5,7 +5,7 @@
 //! is then at most two of them at once.
 
 use crate::develop::{
-    ColourTransform, Delivery, DeliveryTransfer, DevelopError, Layout, NoTransform, Samples,
+    ColourSpace, ColourTransform, DeliveryTransfer, DevelopError, Layout, NoTransform, Samples,
     develop,
 };
 use crate::frame::{Electrons, Picture, RawFrame, Window};
@@ -14,6 +14,8 @@ use crate::render::{Cancelled, Run, fast, rays};
 use crate::scene::Scene;
 use crate::scene::derived::{gain_dn_per_e, white_level, white_light};
 use crate::sensor::{Mosaic, convert, photons};
+use std::borrow::Cow;
+use std::sync::OnceLock;
 
 /// What renders.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -46,6 +48,9 @@ pub enum ShootError {
     /// The colours cannot be developed.
     #[error("the picture cannot be developed: {0}")]
     Colour(#[from] NoTransform),
+    /// The scene has fewer deliveries.
+    #[error("the scene has no delivery {0}")]
+    NoDelivery(usize),
     /// The frame cannot be developed.
     #[error("the picture cannot be developed: {0}")]
     Develop(#[from] DevelopError),
@@ -64,14 +69,16 @@ impl From<rays::RaysError> for ShootError {
 const MOST_TABLES_GIB: u32 = 8;
 
 /// A scene ready to be shot: gain, white level and colour transform are settled.
-#[derive(Debug, Clone)]
 pub struct Shot<'a> {
     scene: &'a Scene,
     engine: Engine,
     gain_dn_per_e: f64,
     white_level: u32,
-    colour: ColourTransform,
+    /// One for each delivery.
+    colours: Vec<ColourTransform>,
     layout: Layout,
+    frames: u32,
+    fast: OnceLock<fast::Sequence<'a>>,
 }
 
 impl<'a> Shot<'a> {
@@ -85,7 +92,8 @@ impl<'a> Shot<'a> {
             return Err(ShootError::SlowCheckKnowsNoWaves);
         }
         if matches!(engine, Engine::Fast) {
-            let gib = fast::table_bytes(scene, scene.camera.crop) / f64::from(1_u32 << 30);
+            let gib =
+                fast::table_bytes(scene, scene.camera.sensor_window()) / f64::from(1_u32 << 30);
             if gib > f64::from(MOST_TABLES_GIB) {
                 return Err(ShootError::TablesTooLarge(gib, MOST_TABLES_GIB));
             }
@@ -102,16 +110,35 @@ impl<'a> Shot<'a> {
             engine,
             gain_dn_per_e,
             white_level: white_level(scene),
-            colour: colour_transform(scene)?,
+            colours: scene
+                .deliveries
+                .iter()
+                .map(|d| colour_transform(scene, d.delivery.colour_space))
+                .collect::<Result<_, _>>()?,
             layout,
+            frames: 1,
+            fast: OnceLock::new(),
         })
     }
 
-    /// Noise-free photoelectrons of the recorded part of the sensor in a frame.
+    /// The same shot, told how many frames are to come: with several, what does not change between them is kept in memory.
+    #[must_use]
+    pub fn for_frames(self, frames: u32) -> Self {
+        Self { frames, ..self }
+    }
+
+    /// Noise-free photoelectrons of the photosites that are read for the recorded part, in a frame: those of the sensor, less
+    /// what the recording mode skips ([`crate::sensor::mode`]).
     pub fn electrons(&self, frame: u32, run: &Run) -> Result<Electrons, ShootError> {
-        let window = self.window();
+        let window = self.scene.camera.sensor_window();
         let mut electrons = match self.engine {
-            Engine::Fast => fast::render(self.scene, frame, window, run)?,
+            Engine::Fast => {
+                let sequence = self.fast.get_or_init(|| match self.frames {
+                    1 => fast::Sequence::new(self.scene, window),
+                    _ => fast::Sequence::keeping(self.scene, window),
+                });
+                sequence.frame(frame, run)?
+            }
             Engine::SlowCheck(settings) => rays::render(self.scene, frame, window, &settings, run)?,
         };
         // The tables of the fast engine undershoot by up to 0.2 % of the brightest photosite beside the sharpest emitters.
@@ -119,29 +146,56 @@ impl<'a> Shot<'a> {
         for value in electrons.planes.iter_mut().flat_map(|p| &mut p.data) {
             *value = value.max(0.0);
         }
-        Ok(electrons)
+        Ok(self.scene.camera.read(electrons))
     }
 
-    /// The camera's integers of a frame.
+    /// Mean electrons of the recorded photosites, where the mode joins several of those read; else the same again.
+    pub fn recorded<'e>(&self, electrons: &'e Electrons) -> Cow<'e, Electrons> {
+        if self.scene.camera.bins() {
+            Cow::Owned(self.scene.camera.joined(electrons))
+        } else {
+            Cow::Borrowed(electrons)
+        }
+    }
+
+    /// The camera's integers of a frame, from the electrons of the photosites read ([`Self::electrons`]).
     pub fn raw(&self, electrons: &Electrons, frame: u32) -> RawFrame {
         convert::expose(electrons, &self.scene.camera, self.gain_dn_per_e, frame)
     }
 
-    /// The developed picture, coded with the delivery's transfer curve.
+    /// The developed picture of the scene's first delivery, coded with its transfer curve.
     pub fn picture(&self, raw: &RawFrame) -> Result<Picture, ShootError> {
-        self.developed(raw, &self.scene.delivery)
+        self.picture_of(raw, 0)
     }
 
-    /// The developed picture in linear light, not clipped.
+    /// The developed picture of one of the scene's deliveries, coded with its transfer curve.
+    pub fn picture_of(&self, raw: &RawFrame, delivery: usize) -> Result<Picture, ShootError> {
+        self.developed(raw, delivery, false)
+    }
+
+    /// The developed picture of the scene's first delivery in linear light, not clipped.
     pub fn linear_picture(&self, raw: &RawFrame) -> Result<Picture, ShootError> {
-        let delivery =
-            Delivery { transfer: DeliveryTransfer::Linear, ..self.scene.delivery.clone() };
-        self.developed(raw, &delivery)
+        self.linear_picture_of(raw, 0)
     }
 
-    fn developed(&self, raw: &RawFrame, delivery: &Delivery) -> Result<Picture, ShootError> {
+    /// The developed picture of one of the scene's deliveries in linear light, not clipped.
+    pub fn linear_picture_of(
+        &self,
+        raw: &RawFrame,
+        delivery: usize,
+    ) -> Result<Picture, ShootError> {
+        self.developed(raw, delivery, true)
+    }
+
+    fn developed(&self, raw: &RawFrame, index: usize, linear: bool) -> Result<Picture, ShootError> {
+        let found = self.scene.deliveries.get(index).zip(self.colours.get(index));
+        let (delivered, colour) = found.ok_or(ShootError::NoDelivery(index + 1))?;
+        let mut delivery = delivered.delivery.clone();
+        if linear {
+            delivery.transfer = DeliveryTransfer::Linear;
+        }
         let samples = Samples::from_raw(raw, self.scene.camera.black_level, self.white_level)?;
-        Ok(develop(&samples, self.layout, &self.colour, delivery)?)
+        Ok(develop(&samples, self.layout, colour, &delivery)?)
     }
 
     /// What is measured on a raw frame.
@@ -149,7 +203,7 @@ impl<'a> Shot<'a> {
         Levels::of(raw, self.scene.camera.mosaic, self.white_level)
     }
 
-    /// The recorded part of the sensor.
+    /// The recorded part, in photosites as recorded.
     pub fn window(&self) -> Window {
         self.scene.camera.crop
     }
@@ -222,8 +276,8 @@ fn layout(mosaic: Mosaic) -> Layout {
     }
 }
 
-/// The colour transform of a scene, from the electrons that its photosites record of each primary.
-fn colour_transform(scene: &Scene) -> Result<ColourTransform, NoTransform> {
+/// The colour transform of a scene to a space, from the electrons that its photosites record of each primary.
+fn colour_transform(scene: &Scene, space: ColourSpace) -> Result<ColourTransform, NoTransform> {
     if scene.camera.mosaic == Mosaic::Monochrome {
         return Ok(ColourTransform::NEUTRAL);
     }
@@ -233,10 +287,5 @@ fn colour_transform(scene: &Scene) -> Result<ColourTransform, NoTransform> {
         [0, 1, 2].map(|e: usize| row[e] * photons[e] * shares[e])
     });
     let wall = &scene.wall;
-    ColourTransform::from_wall(
-        per_primary,
-        wall.emitters.map(|e| e.xy),
-        wall.white_xy,
-        scene.delivery.colour_space,
-    )
+    ColourTransform::from_wall(per_primary, wall.emitters.map(|e| e.xy), wall.white_xy, space)
 }

@@ -30,6 +30,7 @@ pub(super) struct Made<'a> {
     pub source: &'a SceneText,
     pub edits: &'a [Edit],
     pub scene: &'a Scene,
+    pub inputs: &'a Value,
     pub files: &'a Files,
 }
 
@@ -58,6 +59,7 @@ impl Made<'_> {
             "frames": records.iter().map(|r| self.frame(r)).collect::<Vec<_>>(),
             "derived": derived,
             "notes": self.scene.notes.iter().map(note).collect::<Vec<_>>(),
+            "inputs": self.inputs,
             "resolved": resolved(self.scene),
         })
     }
@@ -65,7 +67,7 @@ impl Made<'_> {
     fn frame(&self, record: &FrameRecord) -> Value {
         let camera = &self.scene.camera;
         let crop = camera.crop;
-        let rows = [crop.y, crop.y + crop.height - 1];
+        let rows = [crop.y, crop.y + crop.height - 1].map(|row| camera.sensor_row(row));
         let starts = rows.map(|row| camera.row_start_s(record.frame, row));
         let names: Vec<String> = record
             .files
@@ -77,6 +79,18 @@ impl Made<'_> {
             let key = take.words().replace([' ', '-'], "_");
             measured.insert(key, level_numbers(levels));
         }
+        // Which of the files shows which delivery, where they have names.
+        let mut deliveries = Map::new();
+        for (i, delivered) in self.scene.deliveries.iter().enumerate() {
+            let Some(name) = &delivered.name else { continue };
+            let own: Vec<String> = self
+                .files
+                .of_frame(record.frame)
+                .filter(|(piece, _)| piece.delivery == Some(i))
+                .filter_map(|(_, path)| path.file_name().map(|n| n.to_string_lossy().into_owned()))
+                .collect();
+            deliveries.insert(name.clone(), json!(own));
+        }
         json!({
             "frame": record.frame,
             "frame_start_s": f64::from(record.frame) / camera.fps,
@@ -85,6 +99,7 @@ impl Made<'_> {
             "each_row_exposed_for_s": camera.exposure_s,
             "rolling": matches!(camera.readout, Readout::Rolling { .. }),
             "files": names,
+            "deliveries": deliveries,
             "measured": measured,
         })
     }

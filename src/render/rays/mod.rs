@@ -55,7 +55,7 @@ pub enum RaysError {
 
 /// Noise-free photoelectrons of every photosite of a window (full-sensor columns and rows).
 ///
-/// The same bits for any number of threads; a window is the same as that part of a larger one.
+/// Rows that the camera's mode does not read stay dark. The same bits for any number of threads; a window is the same as that part of a larger one.
 ///
 /// # Errors
 /// [`RaysError::Cancelled`] when `run` was cancelled, [`RaysError::Wave`] for wave diffraction.
@@ -81,7 +81,11 @@ pub fn render(
                 if run.is_cancelled() {
                     return Err(Cancelled);
                 }
-                let row = engine.row(lights, window, window.y + y);
+                let row = if scene.camera.reads_row(window.y + y) {
+                    engine.row(lights, window, window.y + y)
+                } else {
+                    vec![0.0; planes * width]
+                };
                 if let Some(progress) = &run.progress {
                     let rows_done = done.fetch_add(1, Ordering::Relaxed) + 1;
                     progress(rows_done as f64 / height as f64);

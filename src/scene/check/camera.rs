@@ -1,13 +1,11 @@
-//! Camera, low-pass filter, delivery.
+//! Camera and low-pass filters.
 
-use super::Findings;
-use crate::develop::{ColourSpace, Delivery, DeliveryTransfer, Demosaic, ScaleFilter};
+use super::{Findings, mode};
 use crate::frame::Window;
 use crate::math::matrix3;
 use crate::optics::{FrontLowPass, LowPass};
 use crate::scene::written::{
-    CameraFile, ColourSpaceFile, DeliveryFile, DeliveryTransferFile, DemosaicFile, EffectsFile,
-    MosaicFile, ReadoutDirectionFile, ReadoutFile, ScaleFilterFile, ScaleInFile, SceneFile,
+    CameraFile, EffectsFile, MosaicFile, ReadoutDirectionFile, ReadoutFile, SceneFile,
 };
 use crate::sensor::{Camera, Mosaic, Readout};
 use crate::units;
@@ -27,36 +25,46 @@ pub(super) fn camera(found: &mut Findings<'_>, file: &CameraFile, effects: &Effe
         MosaicFile::FullPlanes => Mosaic::FullPlanes,
     };
     matrix(found, file, mosaic);
-    let top = (1_u32 << file.bits) - 1;
+    let written = mode::written(file, effects);
+    let (bits, bits_key) = match written.and_then(|mode| mode.bits) {
+        Some(bits) => (bits, "camera.mode.bits"),
+        None => (file.bits, "camera.bits"),
+    };
+    let top = (1_u32 << bits) - 1;
     let black_level = file.black_level.unwrap_or((top + 1) / 16);
     if black_level >= top {
         found.refuse(
             "camera.black_level",
-            &["camera.bits"],
-            format!("{black_level} leaves no room for light: {} bits end at {top}", file.bits),
+            &[bits_key],
+            format!("{black_level} leaves no room for light: {bits} bits end at {top}"),
             "lower it, or raise `bits`",
         );
     }
-    Camera {
+    let mut camera = Camera {
         columns,
         rows,
         photosite_m: photosite_m(found, file),
         fill_factor: file.fill_factor_percent / 100.0,
         mosaic,
-        readout: readout(found, file, fps),
+        readout: Readout::Global,
         fps,
         exposure_s: exposure_s(found, file, fps),
         exposure_index: file.exposure_index,
         full_well_e: file.full_well_e,
         read_noise_e: file.read_noise_e,
         prnu: file.response_spread_percent / 100.0,
-        bits: file.bits,
+        bits,
         black_level,
         noise: effects.noise,
         seed: file.noise_seed,
         matrix: file.matrix,
-        crop: crop(found, file),
-    }
+        crop: Window { x: 0, y: 0, width: columns, height: rows },
+        mode: written.map(|written| mode::mode(found, file, written)),
+    };
+    mode::leaves_enough(found, &camera);
+    camera.readout = readout(found, file, &camera, written.and_then(|mode| mode.readout_ms));
+    camera.crop = crop(found, file, &camera);
+    camera
 }
 
 fn photosite_m(found: &mut Findings<'_>, file: &CameraFile) -> f64 {
@@ -82,14 +90,29 @@ fn photosite_m(found: &mut Findings<'_>, file: &CameraFile) -> f64 {
     across / 1e3
 }
 
-fn readout(found: &mut Findings<'_>, file: &CameraFile, fps: f64) -> Readout {
+/// The shutter; `mode_ms` is the mode's own readout time, else the full sensor's is shared out by the rows that are read.
+fn readout(
+    found: &mut Findings<'_>,
+    file: &CameraFile,
+    camera: &Camera,
+    mode_ms: Option<f64>,
+) -> Readout {
     let ReadoutFile::Rolling(rolling) = file.readout else { return Readout::Global };
+    let fps = camera.fps;
     let frame_s = 1.0 / fps;
-    let readout_s = rolling.readout_ms.map_or((0.9 * frame_s).min(0.012), |ms| ms / 1e3);
+    let full_s = rolling.readout_ms.map_or((0.9 * frame_s).min(0.012), |ms| ms / 1e3);
+    let (key, readout_s) = match (mode_ms, camera.mode) {
+        (Some(ms), _) => ("camera.mode.readout_ms", ms / 1e3),
+        (None, None) => ("camera.readout.rolling.readout_ms", full_s),
+        (None, Some(_)) => {
+            let rows = f64::from(camera.rows);
+            ("camera.readout.rolling.readout_ms", full_s * (f64::from(camera.turns()) / rows))
+        }
+    };
     if readout_s > frame_s * SLACK {
         found.refuse(
-            "camera.readout.rolling.readout_ms",
-            &["camera.frame_rate_fps"],
+            key,
+            &["camera.frame_rate_fps", "camera.mode"],
             format!(
                 "a readout of {} is longer than the frame period of {} at {}",
                 units::time(readout_s),
@@ -158,8 +181,8 @@ fn matrix(found: &mut Findings<'_>, file: &CameraFile, mosaic: Mosaic) {
     }
 }
 
-fn crop(found: &mut Findings<'_>, file: &CameraFile) -> Window {
-    let [columns, rows] = file.photosites;
+fn crop(found: &mut Findings<'_>, file: &CameraFile, camera: &Camera) -> Window {
+    let [columns, rows] = camera.recorded_size();
     let Some(crop) = file.crop else {
         return Window { x: 0, y: 0, width: columns, height: rows };
     };
@@ -168,10 +191,11 @@ fn crop(found: &mut Findings<'_>, file: &CameraFile) -> Window {
     if right > columns || bottom > rows {
         found.refuse(
             "camera.crop",
-            &["camera.photosites"],
+            &["camera.photosites", "camera.mode"],
             format!(
-                "the crop ends at column {right} and row {bottom}; the sensor has {columns} × {rows} \
-                 photosites"
+                "the crop ends at column {right} and row {bottom}; the {} {columns} × {rows} \
+                 photosites",
+                if camera.mode.is_some() { "mode records" } else { "sensor has" }
             ),
             "make the crop smaller or move it up and left",
         );
@@ -244,34 +268,4 @@ pub(super) fn front_low_pass(found: &mut Findings<'_>, file: &SceneFile) -> Opti
     let filter = FrontLowPass { across_rad: radians(across), upright_rad: radians(upright) };
     let works = filter.across_rad > 0.0 || filter.upright_rad > 0.0;
     (file.effects.front_low_pass && works).then_some(filter)
-}
-
-pub(super) fn delivery(file: &DeliveryFile) -> Delivery {
-    Delivery {
-        demosaic: match file.demosaic {
-            DemosaicFile::Bilinear => Demosaic::Bilinear,
-            DemosaicFile::GradientCorrected => Demosaic::GradientCorrected,
-            DemosaicFile::EdgeAware => Demosaic::EdgeAware,
-        },
-        colour_space: match file.colour_space {
-            ColourSpaceFile::Bt709 => ColourSpace::Bt709,
-            ColourSpaceFile::Bt2020 => ColourSpace::Bt2020,
-            ColourSpaceFile::P3D65 => ColourSpace::P3D65,
-            ColourSpaceFile::CameraRgb => ColourSpace::CameraRgb,
-        },
-        transfer: match file.transfer {
-            DeliveryTransferFile::Linear => DeliveryTransfer::Linear,
-            DeliveryTransferFile::Srgb => DeliveryTransfer::Srgb,
-            DeliveryTransferFile::Bt709 => DeliveryTransfer::Bt709,
-        },
-        size: file.size_px.map(|[w, h]| (w, h)),
-        filter: match file.filter {
-            ScaleFilterFile::Box => ScaleFilter::Box,
-            ScaleFilterFile::Bilinear => ScaleFilter::Bilinear,
-            ScaleFilterFile::Cubic => ScaleFilter::Cubic,
-            ScaleFilterFile::Lanczos3 => ScaleFilter::Lanczos3,
-        },
-        scale_in_linear_light: file.scale_in == ScaleInFile::LinearLight,
-        push_stops: file.push_stops,
-    }
 }

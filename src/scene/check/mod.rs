@@ -1,11 +1,14 @@
 //! From the scene as written to the scene as meant: converts to SI once, gathers every
 //! contradiction, and adds what a person should know.
 
+mod build;
 mod camera;
 mod content;
+mod delivery;
 mod drive;
 mod electronics;
 pub mod limits;
+mod mode;
 mod notes;
 mod place;
 mod wall;
@@ -98,11 +101,19 @@ pub(super) fn meant(
     let wall = wall::wall(&mut found, &file.wall, &file.effects);
     let camera = camera::camera(&mut found, &file.camera, &file.effects);
     let (drive, sheet) = drive::drive(&mut found, file, camera.fps, pictures);
-    let place = place::place(&mut found, file);
+    let place = place::place(&mut found, file, &wall);
+    if let Some(place) = &place {
+        build::backs(&mut found, &wall, &camera, place);
+    }
     let low_pass = camera::low_pass(&mut found, file, camera.photosite_m);
     let front_low_pass = camera::front_low_pass(&mut found, file);
-    let delivery = camera::delivery(&file.delivery);
-    limits::limits(&mut found, &wall, &camera, &delivery);
+    mode::shutter_offered(&mut found, &file.camera, &camera);
+    let deliveries = delivery::deliveries(
+        &mut found,
+        &file.delivery,
+        mode::scaling(&file.camera, &file.effects),
+    );
+    limits::limits(&mut found, &wall, &camera, &deliveries);
     // Only a wall of a sure and sane size is painted.
     let size_is_sure =
         !read.is_bad("wall") && found.errors.iter().all(|e| !e.key.starts_with("wall"));
@@ -121,7 +132,7 @@ pub(super) fn meant(
         in_order_of_the_file(&mut errors);
         return Err(errors);
     };
-    notes::notes(&mut found, &wall, &drive, &camera, &place);
+    notes::notes(&mut found, &wall, &drive, &camera, &place, deliveries.len());
     let mut notes = found.notes;
     in_order_of_the_file(&mut notes);
     Ok(Scene {
@@ -135,7 +146,7 @@ pub(super) fn meant(
         front_low_pass,
         camera,
         pose: place.pose,
-        delivery,
+        deliveries,
         subject_m: place.subject_m,
         neutral_density_stops: file.filters.neutral_density_stops,
         notes,

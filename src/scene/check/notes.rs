@@ -3,8 +3,9 @@
 
 use super::Findings;
 use super::place::Placed;
-use crate::optics::projection::{Projection, SensorGrid, WallGrid};
+use crate::optics::projection::Projection;
 use crate::optics::transfer::blur_disc_m;
+use crate::scene::projection_of_face;
 use crate::sensor::{Camera, Mosaic};
 use crate::units;
 use crate::wall::{Wall, drive::Drive};
@@ -28,18 +29,20 @@ pub(super) fn notes(
     drive: &Drive,
     camera: &Camera,
     place: &Placed,
+    deliveries: usize,
 ) {
-    let grid =
-        SensorGrid { columns: camera.columns, rows: camera.rows, photosite_m: camera.photosite_m };
-    let lattice = WallGrid { columns: wall.columns, rows: wall.rows, pitch_m: wall.pitch_m };
-    let view = Projection::new(&place.lens, &place.pose, grid, lattice);
+    let view = View::new(wall, camera, place);
     filling(found, &view, wall, camera, place);
     blur(found, camera, place);
     fine_pitch(found, wall, camera, place);
     slanting(found, place);
-    if !matches!(camera.mosaic, Mosaic::Bayer(_)) && found.given("delivery.demosaic") {
+    for i in 0..deliveries {
+        let key = super::delivery::key(found, i) + ".demosaic";
+        if matches!(camera.mosaic, Mosaic::Bayer(_)) || !found.given(&key) {
+            continue;
+        }
         found.note(
-            "delivery.demosaic",
+            &key,
             "a camera without a mosaic needs no demosaic: this key has no effect".into(),
             "choose a mosaic in `camera.mosaic`, or take the key out",
         );
@@ -56,18 +59,35 @@ pub(super) fn notes(
     }
 }
 
-/// Whether a point of the frame sees the wall.
-fn sees_wall(view: &Projection, wall: &Wall, point: DVec2) -> bool {
-    view.sight(point).is_some_and(|sight| {
-        let (x, y) = (sight.wall.x, sight.wall.y);
-        (0.0..=f64::from(wall.columns)).contains(&x) && (0.0..=f64::from(wall.rows)).contains(&y)
-    })
+/// The flat sheets of the wall as the camera sees them.
+///
+/// With each, its middle and its size, pixels.
+struct View(Vec<(Projection, DVec2, DVec2)>);
+
+impl View {
+    fn new(wall: &Wall, camera: &Camera, place: &Placed) -> Self {
+        let pitch_m = wall.pitch_m;
+        let sheets = wall.sheets().into_iter().map(|(face, size_m)| {
+            let view = projection_of_face(&place.lens, &place.pose, camera, &face, pitch_m);
+            let [columns, rows] = face.size().map(f64::from);
+            (view, DVec2::new(columns, rows) / 2.0, size_m / pitch_m)
+        });
+        Self(sheets.collect())
+    }
+
+    /// Whether a point of the frame sees the wall.
+    fn sees_wall(&self, point: DVec2) -> bool {
+        self.0.iter().any(|(sheet, middle, size)| {
+            let sight = sheet.sight(point);
+            sight.is_some_and(|s| ((s.wall - middle).abs() * 2.0).cmple(*size + 1e-9).all())
+        })
+    }
 }
 
 /// Whether the outline of the recorded frame, shrunk about its centre, sees the wall all around.
 /// The wall is convex, and its image nearly so: then the inside does too.
-fn outline_sees_wall(view: &Projection, wall: &Wall, camera: &Camera, shrink: f64) -> bool {
-    let crop = camera.crop;
+fn outline_sees_wall(view: &View, camera: &Camera, shrink: f64) -> bool {
+    let crop = camera.sensor_window();
     let at = |t: f64, start: u32, length: u32| {
         f64::from(start) + f64::from(length) * (0.5 + (t - 0.5) * shrink)
     };
@@ -75,14 +95,14 @@ fn outline_sees_wall(view: &Projection, wall: &Wall, camera: &Camera, shrink: f6
         let t = f64::from(k) / f64::from(OUTLINE);
         [(t, 0.0), (t, 1.0), (0.0, t), (1.0, t)].into_iter().all(|(u, v)| {
             let point = DVec2::new(at(u, crop.x, crop.width), at(v, crop.y, crop.height));
-            sees_wall(view, wall, point)
+            view.sees_wall(point)
         })
     })
 }
 
 /// Share of the recorded frame that sees the wall, to about half a percent.
-fn share_of_wall(view: &Projection, wall: &Wall, camera: &Camera) -> f64 {
-    let crop = camera.crop;
+fn share_of_wall(view: &View, camera: &Camera) -> f64 {
+    let crop = camera.sensor_window();
     let at = |k: u32, start: u32, length: u32| {
         f64::from(start) + f64::from(length) * (f64::from(k) + 0.5) / f64::from(CELLS)
     };
@@ -90,23 +110,17 @@ fn share_of_wall(view: &Projection, wall: &Wall, camera: &Camera) -> f64 {
         .flat_map(|j| (0..CELLS).map(move |i| (i, j)))
         .filter(|&(i, j)| {
             let point = DVec2::new(at(i, crop.x, crop.width), at(j, crop.y, crop.height));
-            sees_wall(view, wall, point)
+            view.sees_wall(point)
         })
         .count();
     hits as f64 / f64::from(CELLS * CELLS)
 }
 
-fn filling(
-    found: &mut Findings<'_>,
-    view: &Projection,
-    wall: &Wall,
-    camera: &Camera,
-    place: &Placed,
-) {
-    if outline_sees_wall(view, wall, camera, 1.0) {
+fn filling(found: &mut Findings<'_>, view: &View, wall: &Wall, camera: &Camera, place: &Placed) {
+    if outline_sees_wall(view, camera, 1.0) {
         return;
     }
-    let share = share_of_wall(view, wall, camera);
+    let share = share_of_wall(view, camera);
     let (width, height) = wall.size_m();
     let size = format!("{} × {}", units::length(width), units::length(height));
     if share == 0.0 {
@@ -119,7 +133,7 @@ fn filling(
     let (mut low, mut high) = (0.0, 1.0);
     for _ in 0..20 {
         let middle = 0.5 * (low + high);
-        if outline_sees_wall(view, wall, camera, middle) { low = middle } else { high = middle }
+        if outline_sees_wall(view, camera, middle) { low = middle } else { high = middle }
     }
     let hint = if low > 0.05 {
         let focal_m = place.lens.focal_m / low;
@@ -138,9 +152,10 @@ fn filling(
 
 fn blur(found: &mut Findings<'_>, camera: &Camera, place: &Placed) {
     let disc = blur_disc_m(&place.lens, place.wall_m).abs() / camera.photosite_m;
-    let side = camera.crop.width.min(camera.crop.height);
+    let seen = camera.sensor_window();
+    let side = seen.width.min(seen.height);
     if disc > f64::from(side) {
-        let whole = (camera.crop.width, camera.crop.height) == (camera.columns, camera.rows);
+        let whole = (seen.width, seen.height) == (camera.columns, camera.rows);
         let message = format!(
             "the wall's blur disc is {} photosites wide, the {}'s smaller side {side}",
             units::number(disc),

@@ -14,16 +14,24 @@ macro_rules! shared_help {
     };
 }
 
+mod build;
 mod camera;
+mod delivery;
 mod drive;
+mod mode;
+mod preset;
 mod schema;
 mod shape;
 mod wall;
 mod yaml;
 
+pub use build::*;
 pub use camera::*;
+pub use delivery::*;
 pub use drive::*;
-pub use schema::{editor_schema, key_reference, schema};
+pub use mode::*;
+pub use preset::*;
+pub use schema::{editor_schema, key_reference, schema, unit_of};
 pub use shape::{Read, read};
 pub use wall::*;
 pub use yaml::{Key, Node, Value, parse};
@@ -54,8 +62,9 @@ pub struct SceneFile {
     pub camera: CameraFile,
     /// Where the camera stands and how it is turned.
     pub placement: PlacementFile,
-    /// The picture that is delivered.
-    pub delivery: DeliveryFile,
+    /// The picture that is delivered; or a list of pictures, each with a `name`, developed from the same raw frame.
+    #[schemars(with = "DeliveryFile", extend("x-or-list" = true))]
+    pub delivery: DeliveriesFile,
     /// Switches that take single physical effects out, to look at one alone.
     pub effects: EffectsFile,
 }
@@ -90,9 +99,14 @@ pub struct EffectsFile {
     /// The diffuser in front of the wall (`wall.diffuser`): its blur and its loss of light.
     #[schemars(schema_with = "schema::switch")]
     pub diffuser: bool,
+    /// What the wall brings with it.
+    pub wall: WallEffectsFile,
     /// Noise of light and camera.
     #[schemars(schema_with = "schema::switch")]
     pub noise: bool,
+    /// The recording mode (`camera.mode`); without it the whole sensor is read, photosite by photosite.
+    #[schemars(schema_with = "schema::switch")]
+    pub mode: bool,
 }
 
 impl Default for EffectsFile {
@@ -107,7 +121,9 @@ impl Default for EffectsFile {
             distortion: true,
             viewing_angle: true,
             diffuser: true,
+            wall: WallEffectsFile::default(),
             noise: true,
+            mode: true,
         }
     }
 }

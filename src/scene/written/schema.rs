@@ -27,6 +27,14 @@ pub fn shutter(_: &mut SchemaGenerator) -> Schema {
     json_schema!({"type": "string", "format": "shutter"})
 }
 
+/// Several shutter speeds.
+pub fn shutters(_: &mut SchemaGenerator) -> Schema {
+    json_schema!({
+        "type": "array", "minItems": 1, "maxItems": 100,
+        "items": {"type": "string", "format": "shutter", "x-plural": "shutter speeds, such as 1/50"}
+    })
+}
+
 /// Width and height of an emitter.
 pub fn size_mm(_: &mut SchemaGenerator) -> Schema {
     json_schema!({
@@ -103,6 +111,8 @@ fn add_words(value: &mut Value) {
         Value::Array(items) => items.iter_mut().for_each(add_words),
         Value::Object(map) => {
             map.values_mut().for_each(add_words);
+            add_preset_names(map);
+            add_lists(map);
             let Some(Value::Array(options)) = map.get_mut("oneOf") else { return };
             let words: Vec<Value> = options
                 .iter()
@@ -120,6 +130,31 @@ fn add_words(value: &mut Value) {
         }
         _ => {}
     }
+}
+
+/// A group that may stand several times is one of them or a list.
+fn add_lists(map: &mut serde_json::Map<String, Value>) {
+    if map.remove("x-or-list").is_none() {
+        return;
+    }
+    let mut group = std::mem::take(map);
+    let description = group.remove("description");
+    map.extend(description.map(|d| ("description".to_owned(), d)));
+    let list = serde_json::json!({"type": "array", "minItems": 1, "maxItems": 16, "items": group});
+    map.insert("anyOf".into(), serde_json::json!([group, list]));
+}
+
+/// A group with presets takes the name of one alone (`low_pass: strong`).
+fn add_preset_names(map: &mut serde_json::Map<String, Value>) {
+    let Some(names) = map.get("properties").and_then(|p| p.get("preset")).cloned() else { return };
+    let mut group = std::mem::take(map);
+    let description = group.remove("description");
+    map.extend(description.map(|d| ("description".to_owned(), d)));
+    let mut names = names;
+    if let Some(names) = names.as_object_mut() {
+        names.remove("x-default");
+    }
+    map.insert("anyOf".into(), serde_json::json!([group, names]));
 }
 
 /// The unit that a key's name ends in, as people write it; empty for none.
@@ -197,6 +232,7 @@ fn collect(path: &str, schema: &Value, rows: &mut Vec<Row>) {
         }
         rows.push(Row { key: key.clone(), unit: unit_of(name).into(), default, meaning });
         collect(&key, property, rows);
+        collect(&format!("{key}[]"), &property["items"], rows);
         for option in property["oneOf"].as_array().into_iter().flatten() {
             if let Some(word) = option["const"].as_str() {
                 rows.push(Row {

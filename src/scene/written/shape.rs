@@ -9,6 +9,9 @@ use crate::units;
 use serde_json::{Map, Value as Json, json};
 use std::collections::{BTreeMap, BTreeSet};
 
+/// Longest list of groups.
+const MOST_ITEMS: usize = 16;
+
 /// A scene file as far as it could be read.
 #[derive(Debug)]
 pub struct Read {
@@ -92,8 +95,11 @@ pub fn allowed(schema: &Json, key: &str) -> String {
     let unit = if unit.is_empty() { String::new() } else { format!(" {unit}") };
     match (schema["type"].as_str(), number(&schema["minimum"]), number(&schema["maximum"])) {
         (Some("array"), ..) => {
-            let count = schema["minItems"].as_u64().unwrap_or(0);
-            format!("a list of {count} {}", plural(&schema["items"], key))
+            let items = plural(&schema["items"], key);
+            match list_lengths(schema) {
+                (low, high) if low == high => format!("a list of {low} {items}"),
+                (low, high) => format!("a list of {low} to {high} {items}"),
+            }
         }
         (Some("integer"), Some(low), Some(high)) => format!("a whole number from {low} to {high}"),
         (_, Some(low), Some(high)) => format!("{low} to {high}{unit}"),
@@ -106,12 +112,20 @@ pub fn allowed(schema: &Json, key: &str) -> String {
     }
 }
 
+/// How many items a list may have.
+fn list_lengths(schema: &Json) -> (usize, usize) {
+    let low = schema["minItems"].as_u64().unwrap_or(0) as usize;
+    (low, schema["maxItems"].as_u64().map_or(low, |high| high as usize))
+}
+
 /// What the items of a list accept.
 fn plural(items: &Json, key: &str) -> String {
     let one = allowed(items, key);
     match items["type"].as_str() {
         Some("array") => one.replacen("a list", "lists", 1),
         Some("integer") => one.replacen("a whole number", "whole numbers", 1),
+        Some("object") => format!("groups of keys ({one})"),
+        Some("string") => items["x-plural"].as_str().unwrap_or(&one).to_string(),
         _ => format!("numbers from {one}"),
     }
 }
@@ -156,6 +170,9 @@ impl Walk {
         self.given.insert(path.into(), node.place.clone());
         if schema["oneOf"].is_array() {
             return self.choice(node, schema, path);
+        }
+        if schema["x-or-list"] == true {
+            return self.one_or_list(node, schema, path);
         }
         match schema["format"].as_str() {
             Some("switch") => return self.switch(node, path),
@@ -229,6 +246,25 @@ impl Walk {
         Some(Json::Object(out))
     }
 
+    /// One group, or a list of such; always a list to the structs.
+    fn one_or_list(&mut self, node: &Node, schema: &Json, path: &str) -> Option<Json> {
+        let Value::List(items) = &node.value else {
+            return self.group(node, schema, path).map(|one| json!([one]));
+        };
+        if items.is_empty() || items.len() > MOST_ITEMS {
+            let message = format!("a list of {} found; allowed: 1 to {MOST_ITEMS}", items.len());
+            self.problem(path, &node.place, message, None);
+            return None;
+        }
+        let mut out = Vec::new();
+        for (i, item) in items.iter().enumerate() {
+            let inner = format!("{path}[{}]", i + 1);
+            self.given.insert(inner.clone(), item.place.clone());
+            out.extend(self.group(item, schema, &inner));
+        }
+        (out.len() == items.len()).then_some(Json::Array(out))
+    }
+
     /// Returns the key that was probably meant, if it is one of this group.
     fn unknown_key<'s>(&mut self, key: &Key, schema: &'s Json, path: &str) -> Option<&'s str> {
         let known: Vec<&str> =
@@ -246,17 +282,17 @@ impl Walk {
     }
 
     fn list(&mut self, node: &Node, schema: &Json, path: &str) -> Option<Json> {
-        let count = schema["minItems"].as_u64().unwrap_or(0) as usize;
+        let (low, high) = list_lengths(schema);
         let Value::List(items) = &node.value else {
             let message =
                 format!("{} found; allowed: {}", node.value.found(), allowed(schema, path));
-            self.problem(path, &node.place, message, Some(example_of(path, count)));
+            self.problem(path, &node.place, message, Some(example_of(path, low)));
             return None;
         };
-        if items.len() != count {
+        if !(low..=high).contains(&items.len()) {
             let message =
                 format!("{} found; allowed: {}", node.value.found(), allowed(schema, path));
-            self.problem(path, &node.place, message, Some(example_of(path, count)));
+            self.problem(path, &node.place, message, Some(example_of(path, low)));
             return None;
         }
         let mut out = Vec::new();
@@ -270,7 +306,7 @@ impl Walk {
             }
             out.extend(self.node(item, &schema["items"], &inner));
         }
-        (out.len() == count).then_some(Json::Array(out))
+        (out.len() == items.len()).then_some(Json::Array(out))
     }
 
     fn number(&mut self, node: &Node, schema: &Json, path: &str, whole: bool) -> Option<Json> {
@@ -517,6 +553,9 @@ fn elsewhere(name: &str, path: &str) -> Option<String> {
             // Few homes inside the group, such as the two ways of `drive.genlock`.
             [a, b] if near == name && a.starts_with(&inside) => {
                 return Some(format!("`{name}` belongs under `{a}` or `{b}`"));
+            }
+            [a, b] if a.starts_with(&inside) => {
+                return Some(format!("did you mean `{a}.{near}` or `{b}.{near}`?"));
             }
             // A common word such as `direction` says nothing about where it belongs.
             _ => {}
