@@ -188,7 +188,7 @@ fn build(out: &mut Lines, wall: &crate::wall::Wall) {
 fn drive(out: &mut Lines, scene: &Scene) {
     let d = &scene.drive;
     out.group("drive");
-    let kind = match d.kind {
+    let kind = match &d.kind {
         DriveKind::Steady => "steady light".into(),
         DriveKind::HeldMean { bits } => format!("steady light in {bits} bits of grey"),
         DriveKind::Pwm => "one pulse a refresh, all rows at once".into(),
@@ -201,6 +201,17 @@ fn drive(out: &mut Lines, scene: &Scene) {
             },
             d.scan
         ),
+        DriveKind::Waveform(wave) => {
+            let turns = match d.scan {
+                1 => String::new(),
+                scan => format!(", {scan} rows in turn"),
+            };
+            format!(
+                "as measured, {} points, repeats after {}{turns}",
+                wave.points().len(),
+                time(wave.period_s())
+            )
+        }
     };
     out.line("kind", kind);
     if d.is_steady() {
@@ -215,6 +226,7 @@ fn drive(out: &mut Lines, scene: &Scene) {
             rate(d.video_hz)
         ),
     );
+    super::derived::tell_electronics(scene, |what, value| out.line(what, value));
     out.line("full white is lit", format!("{} of the time", percent(d.timing().top_duty())));
     let dark = [
         (d.dark_slot_s, "a row's turn"),

@@ -25,7 +25,7 @@ use crate::optics::projection::{Projection, SensorGrid, WallGrid};
 use crate::optics::{FrontLowPass, Lens, LowPass, Pose};
 use crate::sensor::Camera;
 use crate::wall::content::Rgb16;
-use crate::wall::{Face, Wall, WallImage, drive::Drive};
+use crate::wall::{Face, Wall, WallImage, drive::Drive, electronics::Sheet};
 use std::sync::Arc;
 
 /// Where content pictures come from; files are the business of `input`.
@@ -36,6 +36,21 @@ pub trait ContentPictures {
 
     /// Loads a picture with its opacity, in the same way; one without is opaque.
     fn load_with_opacity(&self, path: &str) -> Result<Rgba16, String>;
+    /// Reads a text file, such as a measured waveform, in the same way.
+    fn text(&self, path: &str) -> Result<String, String> {
+        Err(format!("file '{path}' is not there"))
+    }
+
+    /// The same source for later, when the frames of a sequence are loaded one by one; `None` where
+    /// there is none.
+    fn later(&self) -> Option<Arc<dyn ContentPictures + Send + Sync>> {
+        None
+    }
+
+    /// Whether there is a file at a path.
+    fn is_there(&self, path: &str) -> bool {
+        self.load(path).is_ok()
+    }
 }
 
 /// No pictures at all: every one is missing.
@@ -134,6 +149,8 @@ pub struct Scene {
     pub wall: Wall,
     /// How it is driven.
     pub drive: Drive,
+    /// What the wall's papers say of the drive.
+    pub sheet: Sheet,
     /// What it shows.
     pub content: Arc<WallImage>,
     /// The lens.
