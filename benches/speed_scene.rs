@@ -7,6 +7,7 @@ use gridbeat::optics::{Diffraction, Iris, Lens, LowPass, Pose};
 use gridbeat::scene::{Delivered, Scene};
 use gridbeat::sensor::{Camera, Mosaic, Readout};
 use gridbeat::wall::drive::{Clock, Drive, DriveKind};
+use gridbeat::wall::electronics::Sheet;
 use gridbeat::wall::{Build, Emitter, EmitterShape, Wall, WallImage, WallTransfer};
 use std::sync::Arc;
 
@@ -103,7 +104,16 @@ pub fn scene(shot: Shot) -> Scene {
             rise_s: 0.0,
             fall_s: 0.0,
             delay_s: [0.0; 3],
+            pulse_share: 1.0,
             clock: Clock { drift: 0.0, phase_s: 0.0 },
+        },
+        sheet: Sheet {
+            refresh_hz: 3840.0,
+            video_hz: 60.0,
+            bits: 14,
+            clocks: None,
+            on_time_error_s: 0.0,
+            data: None,
         },
         content: Arc::new(content),
         lens: Lens {
@@ -157,6 +167,7 @@ pub fn scene(shot: Shot) -> Scene {
             },
         }],
         subject_m: None,
+        foreground: None,
         neutral_density_stops: 0.0,
         notes: Vec::new(),
     }

@@ -342,9 +342,9 @@ fn impossible_walls_and_drives() {
             ],
         ),
         more(
-            "drive: {kind: split, refresh_hz: 1000}",
+            "drive: {kind: split, refresh_hz: 1000, refresh_lock: none}",
             &[
-                "line 4, drive.refresh_hz: 1000 Hz is 41.67 times the video rate of 24 Hz, not a whole number of times (1008 Hz is 42 times; or set `video_hz`)",
+                "line 4, drive.refresh_hz: 1000 Hz is 41.67 times the video rate of 24 Hz, not a whole number of times (1008 Hz is 42 times; or leave out `refresh_lock: none`)",
             ],
         ),
         more(

@@ -9,6 +9,7 @@ use gridbeat::optics::{Diffraction, Iris, Lens, Pose};
 use gridbeat::scene::{Delivered, Scene};
 use gridbeat::sensor::{Camera, Mosaic, Readout};
 use gridbeat::wall::drive::{Clock, Drive, DriveKind};
+use gridbeat::wall::electronics::Sheet;
 use gridbeat::wall::{Build, Emitter, EmitterShape, Wall, WallImage, WallTransfer};
 use std::f64::consts::TAU;
 use std::sync::Arc;
@@ -79,7 +80,16 @@ pub fn plain() -> Scene {
             rise_s: 0.0,
             fall_s: 0.0,
             delay_s: [0.0; 3],
+            pulse_share: 1.0,
             clock: Clock { drift: 0.0, phase_s: 0.0 },
+        },
+        sheet: Sheet {
+            refresh_hz: 3840.0,
+            video_hz: 60.0,
+            bits: 14,
+            clocks: None,
+            on_time_error_s: 0.0,
+            data: None,
         },
         lens: Lens {
             focal_m: 0.05,
@@ -112,6 +122,7 @@ pub fn plain() -> Scene {
             },
         }],
         subject_m: None,
+        foreground: None,
         neutral_density_stops: 0.0,
         notes: Vec::new(),
     };

@@ -111,6 +111,26 @@ fn wall(out: &mut Lines, scene: &Scene) {
         );
     }
     build(out, wall);
+    if let Some(f) = &scene.foreground {
+        let (width, height) = f.size_m();
+        let (middle, depth) = f.seen_from(&scene.pose);
+        out.group("foreground");
+        out.line(
+            "picture",
+            format!("{} × {} px, {} × {}", f.columns, f.rows, length(width), length(height)),
+        );
+        out.line(
+            "middle",
+            format!(
+                "{} from the lens, {} right and {} up of the axis",
+                length(depth),
+                length(middle.x),
+                length(middle.y)
+            ),
+        );
+        let disc = f.blur_disc_m(&scene.lens, &scene.pose).abs() / scene.camera.photosite_m;
+        out.line("blur disc", format!("{} photosites", number(disc)));
+    }
 }
 
 /// How the wall is put together, as far as it is not one flat sheet without faults.
@@ -168,7 +188,7 @@ fn build(out: &mut Lines, wall: &crate::wall::Wall) {
 fn drive(out: &mut Lines, scene: &Scene) {
     let d = &scene.drive;
     out.group("drive");
-    let kind = match d.kind {
+    let kind = match &d.kind {
         DriveKind::Steady => "steady light".into(),
         DriveKind::HeldMean { bits } => format!("steady light in {bits} bits of grey"),
         DriveKind::Pwm => "one pulse a refresh, all rows at once".into(),
@@ -181,6 +201,17 @@ fn drive(out: &mut Lines, scene: &Scene) {
             },
             d.scan
         ),
+        DriveKind::Waveform(wave) => {
+            let turns = match d.scan {
+                1 => String::new(),
+                scan => format!(", {scan} rows in turn"),
+            };
+            format!(
+                "as measured, {} points, repeats after {}{turns}",
+                wave.points().len(),
+                time(wave.period_s())
+            )
+        }
     };
     out.line("kind", kind);
     if d.is_steady() {
@@ -195,6 +226,7 @@ fn drive(out: &mut Lines, scene: &Scene) {
             rate(d.video_hz)
         ),
     );
+    super::derived::tell_electronics(scene, |what, value| out.line(what, value));
     out.line("full white is lit", format!("{} of the time", percent(d.timing().top_duty())));
     let dark = [
         (d.dark_slot_s, "a row's turn"),

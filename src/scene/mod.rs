@@ -6,6 +6,7 @@ mod check;
 pub mod derived;
 mod describe;
 mod edit;
+mod foreground;
 pub mod presets;
 mod resolved;
 mod twin;
@@ -15,6 +16,7 @@ pub mod written;
 pub use check::limits;
 pub use describe::{curve_words, describe, format_words, space_words};
 pub use edit::Edit;
+pub use foreground::{Foreground, Rgba16};
 pub use resolved::resolved;
 pub use understood::{Input, Origin, Understood, understood};
 
@@ -23,7 +25,7 @@ use crate::optics::projection::{Projection, SensorGrid, WallGrid};
 use crate::optics::{FrontLowPass, Lens, LowPass, Pose};
 use crate::sensor::Camera;
 use crate::wall::content::Rgb16;
-use crate::wall::{Face, Wall, WallImage, drive::Drive};
+use crate::wall::{Face, Wall, WallImage, drive::Drive, electronics::Sheet};
 use std::sync::Arc;
 
 /// Where content pictures come from; files are the business of `input`.
@@ -31,6 +33,24 @@ pub trait ContentPictures {
     /// Loads a picture by its path as written in the scene. The error says what is wrong, file
     /// name included, in a sentence for people.
     fn load(&self, path: &str) -> Result<Rgb16, String>;
+
+    /// Loads a picture with its opacity, in the same way; one without is opaque.
+    fn load_with_opacity(&self, path: &str) -> Result<Rgba16, String>;
+    /// Reads a text file, such as a measured waveform, in the same way.
+    fn text(&self, path: &str) -> Result<String, String> {
+        Err(format!("file '{path}' is not there"))
+    }
+
+    /// The same source for later, when the frames of a sequence are loaded one by one; `None` where
+    /// there is none.
+    fn later(&self) -> Option<Arc<dyn ContentPictures + Send + Sync>> {
+        None
+    }
+
+    /// Whether there is a file at a path.
+    fn is_there(&self, path: &str) -> bool {
+        self.load(path).is_ok()
+    }
 }
 
 /// No pictures at all: every one is missing.
@@ -39,6 +59,10 @@ pub struct NoPictures;
 
 impl ContentPictures for NoPictures {
     fn load(&self, path: &str) -> Result<Rgb16, String> {
+        Err(format!("picture '{path}' is not there"))
+    }
+
+    fn load_with_opacity(&self, path: &str) -> Result<Rgba16, String> {
         Err(format!("picture '{path}' is not there"))
     }
 }
@@ -125,6 +149,8 @@ pub struct Scene {
     pub wall: Wall,
     /// How it is driven.
     pub drive: Drive,
+    /// What the wall's papers say of the drive.
+    pub sheet: Sheet,
     /// What it shows.
     pub content: Arc<WallImage>,
     /// The lens.
@@ -141,6 +167,8 @@ pub struct Scene {
     pub deliveries: Vec<Delivered>,
     /// Distance of the subject from the lens along the axis, metres, if given.
     pub subject_m: Option<f64>,
+    /// What stands before the wall, if anything.
+    pub foreground: Option<Foreground>,
     /// Neutral density, stops. Its loss is in the lens's transmission already.
     pub neutral_density_stops: f64,
     /// Things a person should know.

@@ -22,6 +22,22 @@ pub fn resolved(scene: &Scene) -> Value {
         "drive": drive(scene),
         "content": content(scene),
         "lens": lens(scene),
+        "foreground": scene.foreground.as_ref().map(|f| {
+            let ([right_m, up_m], depth_m) = {
+                let (middle, depth_m) = f.seen_from(&scene.pose);
+                (middle.to_array(), depth_m)
+            };
+            let (width_m, height_m) = f.size_m();
+            json!({
+                "columns_px": f.columns,
+                "rows_px": f.rows,
+                "width_m": width_m,
+                "height_m": height_m,
+                "right_of_axis_m": right_m,
+                "above_axis_m": up_m,
+                "from_lens_m": depth_m,
+            })
+        }),
         "filters": {
             "low_pass": scene.low_pass.map(|f| json!({
                 "across_m": f.across_m,
@@ -116,7 +132,7 @@ fn build(wall: &crate::wall::Wall) -> Value {
 
 fn drive(scene: &Scene) -> Value {
     let d = &scene.drive;
-    let kind = match d.kind {
+    let kind = match &d.kind {
         DriveKind::Steady => json!("steady"),
         DriveKind::HeldMean { bits } => json!({ "steady_at_the_mean_of_split": { "bits": bits } }),
         DriveKind::Pwm => json!("pwm"),
@@ -127,6 +143,10 @@ fn drive(scene: &Scene) -> Value {
                 SplitOrder::Even => "even",
                 SplitOrder::BitReversed => "bit_reversed",
             },
+        } }),
+        DriveKind::Waveform(wave) => json!({ "waveform": {
+            "period_s": wave.period_s(),
+            "points": wave.points().len(),
         } }),
     };
     json!({
@@ -141,9 +161,32 @@ fn drive(scene: &Scene) -> Value {
         "rise_s": d.rise_s,
         "fall_s": d.fall_s,
         "delay_red_green_blue_s": d.delay_s,
+        "white_pulse_share": d.pulse_share,
         "full_white_lit_share": d.timing().top_duty(),
         "clock_drift": d.clock.drift,
         "clock_phase_s": d.clock.phase_s,
+        "sheet": sheet(scene),
+    })
+}
+
+fn sheet(scene: &Scene) -> Value {
+    let sheet = &scene.sheet;
+    json!({
+        "refresh_hz": sheet.refresh_hz,
+        "video_hz": sheet.video_hz,
+        "bits": sheet.bits,
+        "on_time_error_s": sheet.on_time_error_s,
+        "clocks": sheet.clocks.map(|c| json!({
+            "grey_clock_hz": c.clock_hz,
+            "turns_per_video_frame": c.sub_periods,
+            "clocks_per_turn": c.grey_clocks,
+            "switch_clocks": c.switch_clocks,
+        })),
+        "data_line": sheet.data.map(|d| json!({
+            "pixels": d.pixels,
+            "rate_bits_per_s": d.rate_hz,
+            "sent": if d.each_refresh { "each_refresh" } else { "each_video_frame" },
+        })),
     })
 }
 

@@ -6,11 +6,14 @@ mod camera;
 mod content;
 mod delivery;
 mod drive;
+mod foreground;
+mod electronics;
 pub mod limits;
 mod mode;
 mod notes;
 mod place;
 mod wall;
+mod waveform;
 
 use super::written::{Read, SceneFile};
 use super::{ContentPictures, Scene};
@@ -18,7 +21,8 @@ use crate::diag::Diagnostic;
 use std::sync::Arc;
 
 /// Keys that say the same thing in different ways: at most one of each list may be given.
-pub(super) const ALTERNATIVES: [&[&str]; 12] = [
+pub(super) const ALTERNATIVES: [&[&str]; 13] = [
+    &["drive.advanced.switch_clocks", "drive.advanced.dark_per_slot_us"],
     &["camera.shutter_angle_deg", "camera.shutter_speed", "camera.exposure_ms"],
     &["camera.photosite_pitch_um", "camera.sensor_mm"],
     &["placement.distance_m", "placement.distance"],
@@ -97,7 +101,7 @@ pub(super) fn meant(
     found.alternatives();
     let wall = wall::wall(&mut found, &file.wall, &file.effects);
     let camera = camera::camera(&mut found, &file.camera, &file.effects);
-    let drive = drive::drive(&mut found, &file.drive, camera.fps);
+    let (drive, sheet) = drive::drive(&mut found, file, camera.fps, pictures);
     let place = place::place(&mut found, file, &wall);
     if let Some(place) = &place {
         build::backs(&mut found, &wall, &camera, place);
@@ -119,6 +123,12 @@ pub(super) fn meant(
         wall.put_out_dead(&mut image);
         image
     });
+    let foreground = match (&file.foreground, &place) {
+        (Some(written), Some(place)) => {
+            foreground::foreground(&mut found, written, &file.effects, &wall, place, pictures)
+        }
+        _ => None,
+    };
     let mut errors = read.problems.clone();
     errors.append(&mut found.errors);
     let (Some(content), Some(place), true) = (content, place, errors.is_empty()) else {
@@ -136,6 +146,7 @@ pub(super) fn meant(
         name: name.to_string(),
         wall,
         drive,
+        sheet,
         content: Arc::new(content),
         lens: place.lens,
         low_pass,
@@ -144,6 +155,7 @@ pub(super) fn meant(
         pose: place.pose,
         deliveries,
         subject_m: place.subject_m,
+        foreground,
         neutral_density_stops: file.filters.neutral_density_stops,
         notes,
     })

@@ -159,7 +159,7 @@ fn add_preset_names(map: &mut serde_json::Map<String, Value>) {
 
 /// The unit that a key's name ends in, as people write it; empty for none.
 pub fn unit_of(key: &str) -> &'static str {
-    const UNITS: [(&str, &str); 23] = [
+    const UNITS: [(&str, &str); 24] = [
         ("_cycles_per_mm", "cycles/mm"),
         ("_photosites", "photosites"),
         ("_arcmin", "arcmin"),
@@ -170,6 +170,7 @@ pub fn unit_of(key: &str) -> &'static str {
         ("_ppm", "ppm"),
         ("_fps", "fps"),
         ("_bits", "bits"),
+        ("_mhz", "MHz"),
         ("_hz", "Hz"),
         ("_mm", "mm"),
         ("_um", "µm"),
