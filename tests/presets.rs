@@ -260,7 +260,7 @@ fn left_out_keys_say_what_stands_in_their_place() {
         "  exposure_ms: 10                                # set",
         "  preset: stage                                  # line 1",
         "  bits: 10                                       # from wall.preset: stage",
-        "  noise: on                                      # default",
+        "  # noise: on                                    # default",
     ] {
         let short = |l: &str| l.split_whitespace().collect::<Vec<_>>().join(" ");
         assert!(yaml.lines().any(|l| short(l) == short(line)), "{line}\nnot in\n{yaml}");

@@ -167,6 +167,9 @@ fn emitters(out: &mut String, args: &Args, found: &Explained) {
         let _ =
             writeln!(out, "  room light on the wall's face gives {}", share(traced.reflected_e));
     }
+    if traced.in_front_e > 0.0 {
+        let _ = writeln!(out, "  the foreground gives {}", share(traced.in_front_e));
+    }
     for seen in traced.emitters.iter().filter(|e| e.electrons > 0.0).take(args.most) {
         let _ = writeln!(
             out,
@@ -300,6 +303,7 @@ fn numbers(found: &Explained) -> Value {
         "blurs": blurs,
         "emitters": emitters,
         "reflected_electrons": found.traced.reflected_e,
+        "foreground_electrons": found.traced.in_front_e,
         "traced_electrons": found.traced.electrons,
         "rays": found.traced.rays,
         "electrons": found.electrons,

@@ -186,7 +186,7 @@ fn plain(value: &Json) -> String {
 
 impl Understood {
     /// The whole scene as a scene file with a remark on each line: where the value comes from. Reading it gives the same
-    /// scene. Keys that are left out stand as remarks, with their default.
+    /// scene. Keys that are left out stand as remarks, with the value that they have.
     pub fn as_yaml(&self) -> String {
         let mut out = format!(
             "# {}, as understood: every input, and where it comes from - a line of the scene file, a key that was set \
@@ -217,7 +217,10 @@ impl Understood {
                 (true, depth) => "  ".repeat(depth - 1) + "- ",
                 (false, depth) => "  ".repeat(depth),
             };
-            let (set, remark) = if input.value.is_null() {
+            // Defaults stand as remarks: written out, some would count as said twice, or as keys without effect.
+            let (set, remark) = if !input.value.is_null() && input.from == Origin::Default {
+                (format!("{indent}# {last}: {}", input.text), input.from.words())
+            } else if input.value.is_null() {
                 let value =
                     input.in_its_place.as_ref().map_or(String::new(), |v| format!(" {}", plain(v)));
                 let words = input.default.as_deref().unwrap_or("follows from other keys");

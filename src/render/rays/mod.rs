@@ -329,7 +329,11 @@ impl<'a> Engine<'a> {
             let [r, g, b, opacity] = foreground.at(corner + DVec2::new(off.x, -off.y));
             passed = 1.0 - f64::from(opacity);
             for c in colours.clone() {
-                sum[c] += f64::from([r, g, b][c]) / self.top_nits[c];
+                let light = f64::from([r, g, b][c]) / self.top_nits[c];
+                if let Some(tally) = &mut lights.tally {
+                    tally.in_front(c, light);
+                }
+                sum[c] += light;
             }
         }
         if passed == 0.0 {
@@ -343,12 +347,11 @@ impl<'a> Engine<'a> {
                 continue;
             }
             for c in colours.clone() {
-                let light = part.face.gain[c] * self.seen(lights, number, c, &hit, point);
+                let light = passed * part.face.gain[c] * self.seen(lights, number, c, &hit, point);
                 if let Some(tally) = &mut lights.tally {
                     tally.share(number, c, light);
                 }
                 sum[c] += light;
-                sum[c] += passed * part.face.gain[c] * self.seen(lights, number, c, &hit, point);
             }
         }
         if self.reflected > 0.0 {
@@ -356,12 +359,11 @@ impl<'a> Engine<'a> {
                 let Some(hit) = plane.hit(ray) else { continue };
                 if (hit.point + aside).abs().cmplt(*half_m).all() {
                     for c in colours.clone() {
-                        let light = self.reflected / self.packing[c];
+                        let light = passed * self.reflected / self.packing[c];
                         if let Some(tally) = &mut lights.tally {
                             tally.reflect(c, light);
                         }
                         sum[c] += light;
-                        sum[c] += passed * self.reflected / self.packing[c];
                     }
                 }
             }

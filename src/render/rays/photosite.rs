@@ -33,6 +33,8 @@ pub struct Traced {
     pub emitters: Vec<Seen>,
     /// Electrons from room light on the wall's face.
     pub reflected_e: f64,
+    /// Electrons from the foreground.
+    pub in_front_e: f64,
     /// All electrons: the sum of those.
     pub electrons: f64,
     /// Rays that were traced.
@@ -46,6 +48,7 @@ pub(super) struct Tally {
     pub(super) met: Vec<(usize, usize, f64)>,
     by_emitter: BTreeMap<(usize, usize, usize, usize), f64>,
     reflected: [f64; 3],
+    in_front: [f64; 3],
 }
 
 impl Tally {
@@ -58,6 +61,10 @@ impl Tally {
                     light * own / sum;
             }
         }
+    }
+
+    pub(super) fn in_front(&mut self, colour: usize, light: f64) {
+        self.in_front[colour] += light;
     }
 
     pub(super) fn reflect(&mut self, colour: usize, light: f64) {
@@ -92,7 +99,7 @@ pub fn trace(
         Some(k) => engine.electrons_per_nit[usize::from(k).min(2)],
         None => engine.mean_of_rows(),
     };
-    let mut met = tally.reflected;
+    let mut met = [0, 1, 2].map(|c| tally.reflected[c] + tally.in_front[c]);
     for ((_, colour, ..), light) in &tally.by_emitter {
         met[*colour] += light;
     }
@@ -111,8 +118,9 @@ pub fn trace(
         .collect();
     emitters.sort_by(|a, b| b.electrons.total_cmp(&a.electrons));
     let reflected_e = (0..3).map(|c| electrons_of(c, tally.reflected[c])).sum();
-    let electrons = reflected_e + emitters.iter().map(|e| e.electrons).sum::<f64>();
-    Ok(Traced { emitters, reflected_e, electrons, rays: settings.samples.max(1) })
+    let in_front_e = (0..3).map(|c| electrons_of(c, tally.in_front[c])).sum();
+    let electrons = reflected_e + in_front_e + emitters.iter().map(|e| e.electrons).sum::<f64>();
+    Ok(Traced { emitters, reflected_e, in_front_e, electrons, rays: settings.samples.max(1) })
 }
 
 impl Engine<'_> {

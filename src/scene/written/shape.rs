@@ -260,6 +260,10 @@ impl Walk {
         for (i, item) in items.iter().enumerate() {
             let inner = format!("{path}[{}]", i + 1);
             self.given.insert(inner.clone(), item.place.clone());
+            if matches!(item.value, Value::Null) {
+                out.push(json!({}));
+                continue;
+            }
             out.extend(self.group(item, schema, &inner));
         }
         (out.len() == items.len()).then_some(Json::Array(out))
