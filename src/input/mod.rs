@@ -79,6 +79,32 @@ impl PictureFiles {
 
 impl PictureFiles {
     fn decoded(&self, path: &str) -> Result<image::DynamicImage, String> {
+        let full = self.folder.join(path);
+        let shown = full.display().to_string();
+        let file = std::fs::File::open(&full).map_err(|e| reason("picture", &shown, &e))?;
+        if file.metadata().is_ok_and(|m| m.is_dir()) {
+            return Err(format!("picture '{shown}' is a folder"));
+        }
+        let broken = |e: &dyn std::fmt::Display| format!("picture '{shown}' cannot be read: {e}");
+        let reader = ImageReader::new(std::io::BufReader::new(file))
+            .with_guessed_format()
+            .map_err(|e| broken(&e))?;
+        if reader.format().is_none() {
+            return Err(format!("picture '{shown}' is neither PNG nor JPEG"));
+        }
+        let decoder = reader.into_decoder().map_err(|e| broken(&e))?;
+        let (columns, rows) = decoder.dimensions();
+        let pixels = u64::from(columns) * u64::from(rows);
+        if pixels == 0 || pixels > MAX_PICTURE_PIXELS {
+            return Err(format!(
+                "picture '{shown}' has {columns} × {rows} pixels; allowed: up to \
+                 {MAX_PICTURE_PIXELS} in all"
+            ));
+        }
+        image::DynamicImage::from_decoder(decoder).map_err(|e| broken(&e))
+    }
+}
+
 /// Largest waveform file, bytes: some million samples.
 const MAX_TEXT_BYTES: u64 = 1 << 26;
 
@@ -108,34 +134,6 @@ impl ContentPictures for PictureFiles {
         self.folder.join(path).is_file()
     }
 
-    fn load(&self, path: &str) -> Result<Rgb16, String> {
-        let full = self.folder.join(path);
-        let shown = full.display().to_string();
-        let file = std::fs::File::open(&full).map_err(|e| reason("picture", &shown, &e))?;
-        if file.metadata().is_ok_and(|m| m.is_dir()) {
-            return Err(format!("picture '{shown}' is a folder"));
-        }
-        let broken = |e: &dyn std::fmt::Display| format!("picture '{shown}' cannot be read: {e}");
-        let reader = ImageReader::new(std::io::BufReader::new(file))
-            .with_guessed_format()
-            .map_err(|e| broken(&e))?;
-        if reader.format().is_none() {
-            return Err(format!("picture '{shown}' is neither PNG nor JPEG"));
-        }
-        let decoder = reader.into_decoder().map_err(|e| broken(&e))?;
-        let (columns, rows) = decoder.dimensions();
-        let pixels = u64::from(columns) * u64::from(rows);
-        if pixels == 0 || pixels > MAX_PICTURE_PIXELS {
-            return Err(format!(
-                "picture '{shown}' has {columns} × {rows} pixels; allowed: up to \
-                 {MAX_PICTURE_PIXELS} in all"
-            ));
-        }
-        image::DynamicImage::from_decoder(decoder).map_err(|e| broken(&e))
-    }
-}
-
-impl ContentPictures for PictureFiles {
     fn load(&self, path: &str) -> Result<Rgb16, String> {
         let picture = self.decoded(path)?.into_rgb16();
         let (columns, rows) = picture.dimensions();

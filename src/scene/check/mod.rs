@@ -6,8 +6,8 @@ mod camera;
 mod content;
 mod delivery;
 mod drive;
-mod foreground;
 mod electronics;
+mod foreground;
 pub mod limits;
 mod mode;
 mod notes;
@@ -124,9 +124,14 @@ pub(super) fn meant(
         image
     });
     let foreground = match (&file.foreground, &place) {
-        (Some(written), Some(place)) => {
-            foreground::foreground(&mut found, written, &file.effects, &wall, place, pictures)
-        }
+        (Some(written), Some(place)) => foreground::foreground(
+            &mut found,
+            written,
+            &file.effects,
+            (&wall, &camera),
+            place,
+            pictures,
+        ),
         _ => None,
     };
     let mut errors = read.problems.clone();
