@@ -6,6 +6,7 @@ mod check;
 pub mod derived;
 mod describe;
 mod edit;
+pub mod moving;
 pub mod presets;
 mod resolved;
 mod twin;
@@ -17,6 +18,8 @@ pub use describe::{curve_words, describe, format_words, space_words};
 pub use edit::Edit;
 pub use resolved::resolved;
 pub use understood::{Input, Origin, Understood, understood};
+
+pub use moving::Moving;
 
 use crate::diag::Diagnostic;
 use crate::optics::projection::{Projection, SensorGrid, WallGrid};
@@ -145,6 +148,8 @@ pub struct Scene {
     pub sheet: Sheet,
     /// What it shows.
     pub content: Arc<WallImage>,
+    /// The pictures that it shows over time, where it shows more than one; the first of them is `content`.
+    pub moving: Option<Arc<Moving>>,
     /// The lens.
     pub lens: Lens,
     /// The low-pass filter at the sensor, if any.
