@@ -168,6 +168,7 @@ pub fn scene(shot: Shot) -> Scene {
             },
         }],
         subject_m: None,
+        foreground: None,
         neutral_density_stops: 0.0,
         notes: Vec::new(),
     }

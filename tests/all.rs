@@ -12,6 +12,7 @@ mod cli_stage;
 mod colour;
 mod deliveries;
 mod develop;
+mod foreground;
 mod dimming;
 mod electronics;
 mod hidden_bugs;

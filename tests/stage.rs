@@ -123,6 +123,7 @@ pub fn plain() -> Scene {
             },
         }],
         subject_m: None,
+        foreground: None,
         neutral_density_stops: 0.0,
         notes: Vec::new(),
     };

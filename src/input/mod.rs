@@ -1,6 +1,6 @@
 //! Reads bytes: scene text and content pictures.
 
-use crate::scene::ContentPictures;
+use crate::scene::{ContentPictures, Rgba16};
 use crate::wall::content::Rgb16;
 use image::{ImageDecoder, ImageReader};
 use std::io::ErrorKind;
@@ -77,6 +77,8 @@ impl PictureFiles {
     }
 }
 
+impl PictureFiles {
+    fn decoded(&self, path: &str) -> Result<image::DynamicImage, String> {
 /// Largest waveform file, bytes: some million samples.
 const MAX_TEXT_BYTES: u64 = 1 << 26;
 
@@ -129,8 +131,21 @@ impl ContentPictures for PictureFiles {
                  {MAX_PICTURE_PIXELS} in all"
             ));
         }
-        let picture = image::DynamicImage::from_decoder(decoder).map_err(|e| broken(&e))?;
-        Ok(Rgb16 { columns, rows, data: picture.into_rgb16().into_raw() })
+        image::DynamicImage::from_decoder(decoder).map_err(|e| broken(&e))
+    }
+}
+
+impl ContentPictures for PictureFiles {
+    fn load(&self, path: &str) -> Result<Rgb16, String> {
+        let picture = self.decoded(path)?.into_rgb16();
+        let (columns, rows) = picture.dimensions();
+        Ok(Rgb16 { columns, rows, data: picture.into_raw() })
+    }
+
+    fn load_with_opacity(&self, path: &str) -> Result<Rgba16, String> {
+        let picture = self.decoded(path)?.into_rgba16();
+        let (columns, rows) = picture.dimensions();
+        Ok(Rgba16 { columns, rows, data: picture.into_raw() })
     }
 }
 

@@ -122,6 +122,26 @@ fn wall(out: &mut Lines, scene: &Scene) {
         );
     }
     build(out, wall);
+    if let Some(f) = &scene.foreground {
+        let (width, height) = f.size_m();
+        let (middle, depth) = f.seen_from(&scene.pose);
+        out.group("foreground");
+        out.line(
+            "picture",
+            format!("{} × {} px, {} × {}", f.columns, f.rows, length(width), length(height)),
+        );
+        out.line(
+            "middle",
+            format!(
+                "{} from the lens, {} right and {} up of the axis",
+                length(depth),
+                length(middle.x),
+                length(middle.y)
+            ),
+        );
+        let disc = f.blur_disc_m(&scene.lens, &scene.pose).abs() / scene.camera.photosite_m;
+        out.line("blur disc", format!("{} photosites", number(disc)));
+    }
 }
 
 /// How the wall is put together, as far as it is not one flat sheet without faults.

@@ -7,6 +7,7 @@ pub mod derived;
 mod describe;
 mod edit;
 pub mod moving;
+mod foreground;
 pub mod presets;
 mod resolved;
 mod twin;
@@ -16,6 +17,7 @@ pub mod written;
 pub use check::limits;
 pub use describe::{curve_words, describe, format_words, space_words};
 pub use edit::Edit;
+pub use foreground::{Foreground, Rgba16};
 pub use resolved::resolved;
 pub use understood::{Input, Origin, Understood, understood};
 
@@ -35,6 +37,8 @@ pub trait ContentPictures {
     /// name included, in a sentence for people.
     fn load(&self, path: &str) -> Result<Rgb16, String>;
 
+    /// Loads a picture with its opacity, in the same way; one without is opaque.
+    fn load_with_opacity(&self, path: &str) -> Result<Rgba16, String>;
     /// Reads a text file, such as a measured waveform, in the same way.
     fn text(&self, path: &str) -> Result<String, String> {
         Err(format!("file '{path}' is not there"))
@@ -58,6 +62,10 @@ pub struct NoPictures;
 
 impl ContentPictures for NoPictures {
     fn load(&self, path: &str) -> Result<Rgb16, String> {
+        Err(format!("picture '{path}' is not there"))
+    }
+
+    fn load_with_opacity(&self, path: &str) -> Result<Rgba16, String> {
         Err(format!("picture '{path}' is not there"))
     }
 }
@@ -164,6 +172,8 @@ pub struct Scene {
     pub deliveries: Vec<Delivered>,
     /// Distance of the subject from the lens along the axis, metres, if given.
     pub subject_m: Option<f64>,
+    /// What stands before the wall, if anything.
+    pub foreground: Option<Foreground>,
     /// Neutral density, stops. Its loss is in the lens's transmission already.
     pub neutral_density_stops: f64,
     /// Things a person should know.

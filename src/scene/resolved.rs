@@ -22,6 +22,22 @@ pub fn resolved(scene: &Scene) -> Value {
         "drive": drive(scene),
         "content": content(scene),
         "lens": lens(scene),
+        "foreground": scene.foreground.as_ref().map(|f| {
+            let ([right_m, up_m], depth_m) = {
+                let (middle, depth_m) = f.seen_from(&scene.pose);
+                (middle.to_array(), depth_m)
+            };
+            let (width_m, height_m) = f.size_m();
+            json!({
+                "columns_px": f.columns,
+                "rows_px": f.rows,
+                "width_m": width_m,
+                "height_m": height_m,
+                "right_of_axis_m": right_m,
+                "above_axis_m": up_m,
+                "from_lens_m": depth_m,
+            })
+        }),
         "filters": {
             "low_pass": scene.low_pass.map(|f| json!({
                 "across_m": f.across_m,

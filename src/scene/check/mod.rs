@@ -6,6 +6,7 @@ mod camera;
 mod content;
 mod delivery;
 mod drive;
+mod foreground;
 mod electronics;
 pub mod limits;
 mod mode;
@@ -124,6 +125,12 @@ pub(super) fn meant(
         wall.put_out_dead(&mut image);
         (image, moving)
     });
+    let foreground = match (&file.foreground, &place) {
+        (Some(written), Some(place)) => {
+            foreground::foreground(&mut found, written, &file.effects, &wall, place, pictures)
+        }
+        _ => None,
+    };
     let mut errors = read.problems.clone();
     errors.append(&mut found.errors);
     let (Some((content, moving)), Some(place), true) = (content, place, errors.is_empty()) else {
@@ -151,6 +158,7 @@ pub(super) fn meant(
         pose: place.pose,
         deliveries,
         subject_m: place.subject_m,
+        foreground,
         neutral_density_stops: file.filters.neutral_density_stops,
         notes,
     })

@@ -17,6 +17,7 @@ macro_rules! shared_help {
 mod build;
 mod camera;
 mod delivery;
+mod foreground;
 mod drive;
 mod mode;
 mod preset;
@@ -28,6 +29,7 @@ mod yaml;
 pub use build::*;
 pub use camera::*;
 pub use delivery::*;
+pub use foreground::*;
 pub use drive::*;
 pub use mode::*;
 pub use preset::*;
@@ -54,6 +56,9 @@ pub struct SceneFile {
     pub content: ContentFile,
     /// The person or thing in front of the wall.
     pub subject: SubjectFile,
+    /// A picture that stands before the wall.
+    #[schemars(extend("x-default" = "none"))]
+    pub foreground: Option<ForegroundFile>,
     /// The lens.
     pub lens: LensFile,
     /// Filters at the lens and at the sensor.
@@ -99,6 +104,9 @@ pub struct EffectsFile {
     /// The diffuser in front of the wall (`wall.diffuser`): its blur and its loss of light.
     #[schemars(schema_with = "schema::switch")]
     pub diffuser: bool,
+    /// What stands before the wall (`foreground`).
+    #[schemars(schema_with = "schema::switch")]
+    pub foreground: bool,
     /// What the wall brings with it.
     pub wall: WallEffectsFile,
     /// Noise of light and camera.
@@ -121,6 +129,7 @@ impl Default for EffectsFile {
             distortion: true,
             viewing_angle: true,
             diffuser: true,
+            foreground: true,
             wall: WallEffectsFile::default(),
             noise: true,
             mode: true,
