@@ -99,7 +99,14 @@ fn every_published_number_comes_out_of_the_keys_of_a_scene() {
     let c = clocks(&short);
     printed(results[6], "-16.67", c.shortest_pulse_s * 1e9);
     assert!(results[6].ends_with("dark") && c.dark_clocks == 1);
-    assert!(describe(&with(&short)).contains("pulses of up to 1 clocks stay dark"));
+    let scene = with(&short);
+    assert!(describe(&scene).contains("pulses of up to 1 clocks stay dark"));
+    assert_eq!(
+        notes(&scene),
+        [
+            "drive.advanced.on_time_error_ns: pulses of up to 1 clocks, 50 ns, stay dark: the darkest greys of this wall are black (rendered as if they were lit: look at dark content on the wall itself)"
+        ]
+    );
 }
 
 #[test]

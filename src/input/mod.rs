@@ -64,6 +64,9 @@ fn reason(what: &str, file: &str, error: &std::io::Error) -> String {
     }
 }
 
+/// Largest waveform file, bytes: some million samples.
+const MAX_TEXT_BYTES: u64 = 1 << 26;
+
 /// Content pictures from files; relative paths count from a folder.
 #[derive(Debug, Clone)]
 pub struct PictureFiles {
@@ -79,36 +82,6 @@ impl PictureFiles {
 
 impl PictureFiles {
     fn decoded(&self, path: &str) -> Result<image::DynamicImage, String> {
-/// Largest waveform file, bytes: some million samples.
-const MAX_TEXT_BYTES: u64 = 1 << 26;
-
-impl ContentPictures for PictureFiles {
-    fn text(&self, path: &str) -> Result<String, String> {
-        let full = self.folder.join(path);
-        let shown = full.display().to_string();
-        let meta = std::fs::metadata(&full).map_err(|e| reason("file", &shown, &e))?;
-        if meta.is_dir() {
-            return Err(format!("file '{shown}' is a folder"));
-        }
-        if meta.len() > MAX_TEXT_BYTES {
-            return Err(format!(
-                "file '{shown}' holds {} bytes; allowed: up to {MAX_TEXT_BYTES}",
-                meta.len()
-            ));
-        }
-        let bytes = std::fs::read(&full).map_err(|e| reason("file", &shown, &e))?;
-        String::from_utf8(bytes).map_err(|_| format!("file '{shown}' is not text (UTF-8)"))
-    }
-
-    fn later(&self) -> Option<Arc<dyn ContentPictures + Send + Sync>> {
-        Some(Arc::new(self.clone()))
-    }
-
-    fn is_there(&self, path: &str) -> bool {
-        self.folder.join(path).is_file()
-    }
-
-    fn load(&self, path: &str) -> Result<Rgb16, String> {
         let full = self.folder.join(path);
         let shown = full.display().to_string();
         let file = std::fs::File::open(&full).map_err(|e| reason("picture", &shown, &e))?;
@@ -136,6 +109,31 @@ impl ContentPictures for PictureFiles {
 }
 
 impl ContentPictures for PictureFiles {
+    fn text(&self, path: &str) -> Result<String, String> {
+        let full = self.folder.join(path);
+        let shown = full.display().to_string();
+        let meta = std::fs::metadata(&full).map_err(|e| reason("file", &shown, &e))?;
+        if meta.is_dir() {
+            return Err(format!("file '{shown}' is a folder"));
+        }
+        if meta.len() > MAX_TEXT_BYTES {
+            return Err(format!(
+                "file '{shown}' holds {} bytes; allowed: up to {MAX_TEXT_BYTES}",
+                meta.len()
+            ));
+        }
+        let bytes = std::fs::read(&full).map_err(|e| reason("file", &shown, &e))?;
+        String::from_utf8(bytes).map_err(|_| format!("file '{shown}' is not text (UTF-8)"))
+    }
+
+    fn later(&self) -> Option<Arc<dyn ContentPictures + Send + Sync>> {
+        Some(Arc::new(self.clone()))
+    }
+
+    fn is_there(&self, path: &str) -> bool {
+        self.folder.join(path).is_file()
+    }
+
     fn load(&self, path: &str) -> Result<Rgb16, String> {
         let picture = self.decoded(path)?.into_rgb16();
         let (columns, rows) = picture.dimensions();
