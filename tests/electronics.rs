@@ -143,10 +143,13 @@ fn turns_of_a_known_length_are_rendered_with_their_darkness() {
     }
 }
 
+/// Edits, the note that they bring, and what is rendered then.
+type Claim = (&'static [&'static str], &'static str, fn(&Derived, &Scene) -> bool);
+
 #[test]
 fn a_sheet_that_claims_too_much_is_told_so() {
     let clock = |mhz: &'static str| ["drive.video_hz=60", "drive.scan=16", mhz];
-    let table: [(&[&str], &str, fn(&Derived, &Scene) -> bool); 7] = [
+    let table: [Claim; 7] = [
         // 2^16 − 1 clocks over 64 turns: 1024 a turn, 62.9 MHz. 20 MHz: 20833 of a row's frame, 325 a turn.
         (
             &["drive.kind=split", "drive.refresh_hz=3840", "drive.advanced.grey_bits=16"],

@@ -113,7 +113,8 @@ impl Moving {
                 _ => pieces.push((picture, frame, frame + 1)),
             }
         }
-        let mut kept = self.kept.lock().unwrap_or_else(|e| e.into_inner());
+        // Not held while pictures are made: that runs on many threads, one of which may come here again.
+        let kept = self.kept.lock().unwrap_or_else(|e| e.into_inner()).clone();
         let mut now: Vec<(u32, Arc<WallImage>)> = Vec::new();
         let mut shown = Vec::with_capacity(pieces.len());
         for (picture, first, end) in pieces {
@@ -127,7 +128,7 @@ impl Moving {
             }
             shown.push(Shown { picture, first, end, image });
         }
-        *kept = now;
+        *self.kept.lock().unwrap_or_else(|e| e.into_inner()) = now;
         Ok(shown)
     }
 }
