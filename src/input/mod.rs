@@ -64,6 +64,9 @@ fn reason(what: &str, file: &str, error: &std::io::Error) -> String {
     }
 }
 
+/// Largest waveform file, bytes: some million samples.
+const MAX_TEXT_BYTES: u64 = 1 << 26;
+
 /// Content pictures from files; relative paths count from a folder.
 #[derive(Debug, Clone)]
 pub struct PictureFiles {
