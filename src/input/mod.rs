@@ -113,9 +113,6 @@ impl PictureFiles {
     }
 }
 
-/// Largest waveform file, bytes: some million samples.
-const MAX_TEXT_BYTES: u64 = 1 << 26;
-
 impl ContentPictures for PictureFiles {
     fn text(&self, path: &str) -> Result<String, String> {
         let full = self.folder.join(path);
