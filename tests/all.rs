@@ -17,7 +17,6 @@ mod dimming;
 mod electronics;
 mod explain;
 mod foreground;
-mod foreground;
 mod hidden_bugs;
 mod hidden_bugs_in_time;
 mod house;

@@ -4,7 +4,6 @@ mod rendered;
 
 pub use rendered::{Numbers, Rendered, rendered};
 
-use crate::scene::ContentPictures;
 use crate::scene::{ContentPictures, Rgba16};
 use crate::wall::content::Rgb16;
 use image::{ImageDecoder, ImageReader};

@@ -521,7 +521,6 @@ impl<'a> Lights<'a> {
     }
 
     fn mean_light(&mut self, part: usize, colour: usize, column: usize, row: usize) -> f64 {
-        let (wall, drive) = (&self.engine.scene.wall, &self.engine.scene.drive);
         let FacePart { face, slot_of_row, .. } = &self.engine.parts[part];
         let pixel = face.pixel(column as u32, row as u32);
         let slot = slot_of_row.get(row).copied().unwrap_or(0);
