@@ -22,6 +22,7 @@ mod hidden_bugs_in_time;
 mod house;
 mod in_front;
 mod mirrors;
+mod moving;
 mod output;
 mod presets;
 mod pulses;

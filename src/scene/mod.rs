@@ -7,6 +7,7 @@ pub mod derived;
 mod describe;
 mod edit;
 mod foreground;
+pub mod moving;
 pub mod presets;
 mod resolved;
 mod twin;
@@ -19,6 +20,8 @@ pub use edit::Edit;
 pub use foreground::{Foreground, Rgba16};
 pub use resolved::resolved;
 pub use understood::{Input, Origin, Understood, understood};
+
+pub use moving::Moving;
 
 use crate::diag::Diagnostic;
 use crate::optics::projection::{Projection, SensorGrid, WallGrid};
@@ -153,6 +156,8 @@ pub struct Scene {
     pub sheet: Sheet,
     /// What it shows.
     pub content: Arc<WallImage>,
+    /// The pictures that it shows over time, where it shows more than one; the first of them is `content`.
+    pub moving: Option<Arc<Moving>>,
     /// The lens.
     pub lens: Lens,
     /// The low-pass filter at the sensor, if any.
