@@ -1,5 +1,9 @@
 //! Reads bytes: scene text and content pictures.
 
+mod rendered;
+
+pub use rendered::{Numbers, Rendered, rendered};
+
 use crate::scene::{ContentPictures, Rgba16};
 use crate::wall::content::Rgb16;
 use image::{ImageDecoder, ImageReader};

@@ -38,7 +38,11 @@ pub trait ContentPictures {
     fn load(&self, path: &str) -> Result<Rgb16, String>;
 
     /// Loads a picture with its opacity, in the same way; one without is opaque.
-    fn load_with_opacity(&self, path: &str) -> Result<Rgba16, String>;
+    fn load_with_opacity(&self, path: &str) -> Result<Rgba16, String> {
+        let Rgb16 { columns, rows, data } = self.load(path)?;
+        let opaque = data.chunks_exact(3).flat_map(|p| [p[0], p[1], p[2], u16::MAX]);
+        Ok(Rgba16 { columns, rows, data: opaque.collect() })
+    }
     /// Reads a text file, such as a measured waveform, in the same way.
     fn text(&self, path: &str) -> Result<String, String> {
         Err(format!("file '{path}' is not there"))
@@ -62,10 +66,6 @@ pub struct NoPictures;
 
 impl ContentPictures for NoPictures {
     fn load(&self, path: &str) -> Result<Rgb16, String> {
-        Err(format!("picture '{path}' is not there"))
-    }
-
-    fn load_with_opacity(&self, path: &str) -> Result<Rgba16, String> {
         Err(format!("picture '{path}' is not there"))
     }
 }

@@ -7,6 +7,7 @@
 
 mod draw;
 pub mod events;
+pub mod photosite;
 mod trace;
 
 use crate::colour;
@@ -217,14 +218,10 @@ impl<'a> Engine<'a> {
 
     /// One row of every plane, one after the other.
     fn row(&self, lights: &mut Lights, window: Window, y: u32) -> Vec<f32> {
-        let (camera, clock) = (&self.scene.camera, &self.scene.drive.clock);
-        let start = camera.row_start_s(self.frame, y);
-        let wall_time = |camera_s: f64| camera_s * (1.0 + clock.drift) + clock.phase_s;
-        lights.expose(wall_time(start), wall_time(start + camera.exposure_s));
-        let mean = [0, 1, 2].map(|c| {
-            let m = &self.electrons_per_nit;
-            (m[0][c] + m[1][c] + m[2][c]) / 3.0
-        });
+        let camera = &self.scene.camera;
+        let (from_s, to_s) = self.exposure_s(y);
+        lights.expose(from_s, to_s);
+        let mean = self.mean_of_rows();
         let planes = camera.mosaic.planes();
         let width = window.width as usize;
         let mut row = vec![0.0_f32; planes * width];
@@ -242,6 +239,14 @@ impl<'a> Engine<'a> {
             }
         }
         row
+    }
+
+    /// What a photosite without a colour makes of each emitter colour.
+    fn mean_of_rows(&self) -> [f64; 3] {
+        [0, 1, 2].map(|c| {
+            let m = &self.electrons_per_nit;
+            (m[0][c] + m[1][c] + m[2][c]) / 3.0
+        })
     }
 
     /// Mean luminance, over points, pupil and exposure, that a photosite sees of each emitter
@@ -342,6 +347,11 @@ impl<'a> Engine<'a> {
                 continue;
             }
             for c in colours.clone() {
+                let light = part.face.gain[c] * self.seen(lights, number, c, &hit, point);
+                if let Some(tally) = &mut lights.tally {
+                    tally.share(number, c, light);
+                }
+                sum[c] += light;
                 sum[c] += passed * part.face.gain[c] * self.seen(lights, number, c, &hit, point);
             }
         }
@@ -350,6 +360,11 @@ impl<'a> Engine<'a> {
                 let Some(hit) = plane.hit(ray) else { continue };
                 if (hit.point + aside).abs().cmplt(*half_m).all() {
                     for c in colours.clone() {
+                        let light = self.reflected / self.packing[c];
+                        if let Some(tally) = &mut lights.tally {
+                            tally.reflect(c, light);
+                        }
+                        sum[c] += light;
                         sum[c] += passed * self.reflected / self.packing[c];
                     }
                 }
@@ -453,6 +468,8 @@ struct Lights<'a> {
     known: Vec<f64>,
     filled: Vec<usize>,
     slots: usize,
+    /// Where light came from, if somebody asks.
+    tally: Option<photosite::Tally>,
 }
 
 impl<'a> Lights<'a> {
@@ -481,6 +498,7 @@ impl<'a> Lights<'a> {
             known,
             filled: Vec::new(),
             slots,
+            tally: None,
         }
     }
 
@@ -495,6 +513,14 @@ impl<'a> Lights<'a> {
 
     /// Mean light of a pixel of a flat part over the exposure, 1 for the long-run mean of top code.
     fn at(&mut self, part: usize, colour: usize, column: usize, row: usize) -> f64 {
+        let light = self.mean_light(part, colour, column, row);
+        if let Some(tally) = &mut self.tally {
+            tally.met.push((column, row, light));
+        }
+        light
+    }
+
+    fn mean_light(&mut self, part: usize, colour: usize, column: usize, row: usize) -> f64 {
         let FacePart { face, slot_of_row, .. } = &self.engine.parts[part];
         let pixel = face.pixel(column as u32, row as u32);
         let slot = slot_of_row.get(row).copied().unwrap_or(0);
