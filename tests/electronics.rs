@@ -241,7 +241,7 @@ fn electronics_that_contradict_themselves_are_refused() {
             "drive.advanced.grey_clock_mhz: 1 MHz does not hold one refresh a video frame: 2048 rows of 600 + 0 clocks need 73.73 MHz (check `drive.advanced`, `scan` and the video rate)",
         ),
         (
-            &["drive.advanced={switch_clocks: 5, dark_per_slot_us: 1}"],
+            &["drive.advanced={grey_clock_mhz: 20, switch_clocks: 5, dark_per_slot_us: 1}"],
             "drive.advanced.dark_per_slot_us: given together with `switch_clocks` (keep one of `switch_clocks`, `dark_per_slot_us`)",
         ),
         (

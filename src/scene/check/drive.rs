@@ -16,6 +16,9 @@ use std::sync::Arc;
 /// Video rate for which sheets give their refresh unless they say so, Hz.
 pub(super) const SHEET_VIDEO_HZ: f64 = 60.0;
 
+/// Bits of grey of a drive that does not say, nor lets them follow from its clocks.
+pub(super) const GREY_BITS: u32 = 14;
+
 /// Refresh of a wall whose refresh is not given, Hz: common today.
 const COMMON_REFRESH_HZ: f64 = 3840.0;
 
@@ -36,7 +39,7 @@ pub(super) fn drive(
         DriveKindFile::Pwm => DriveKind::Pwm,
         DriveKindFile::Scanned => DriveKind::Scanned,
         DriveKindFile::Split(split) => DriveKind::Split {
-            bits: file.advanced.grey_bits,
+            bits: file.advanced.grey_bits.unwrap_or(GREY_BITS),
             order: match split.order {
                 SplitOrderFile::Even => SplitOrder::Even,
                 SplitOrderFile::BitReversed => SplitOrder::BitReversed,

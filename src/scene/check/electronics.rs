@@ -1,6 +1,7 @@
 //! What the wall's electronics hold, against what its sheet claims.
 
 use super::Findings;
+use super::drive::GREY_BITS;
 use crate::scene::written::{DataSentFile, DriveAdvancedFile, DriveFile};
 use crate::units;
 use crate::wall::drive::{Drive, DriveKind};
@@ -29,10 +30,11 @@ pub(super) fn electronics(
     sheet_video_hz: f64,
 ) -> (Sheet, Option<Held>) {
     let advanced = &file.advanced;
+    let grey_bits = advanced.grey_bits.unwrap_or(GREY_BITS);
     let mut sheet = Sheet {
         refresh_hz: file.refresh_hz.unwrap_or(wanted.refresh_hz),
         video_hz: sheet_video_hz,
-        bits: advanced.grey_bits,
+        bits: grey_bits,
         clocks: None,
         on_time_error_s: advanced.on_time_error_ns / 1e9,
         data: None,
@@ -42,7 +44,7 @@ pub(super) fn electronics(
     }
     let mut held = Held {
         refreshes: wanted.refreshes(),
-        bits: advanced.grey_bits,
+        bits: grey_bits,
         dark_slot_s: wanted.dark_slot_s,
         dark_frame_s: wanted.dark_frame_s,
     };
@@ -79,9 +81,13 @@ fn clocks(
     held: &mut Held,
 ) -> Option<Clocks> {
     let Some(mhz) = file.grey_clock_mhz else {
-        for key in ["clocks_per_turn", "switch_clocks", "on_time_error_ns"] {
+        for (key, is_set) in [
+            ("clocks_per_turn", file.clocks_per_turn.is_some()),
+            ("switch_clocks", file.switch_clocks > 0),
+            ("on_time_error_ns", file.on_time_error_ns != 0.0),
+        ] {
             let key = format!("drive.advanced.{key}");
-            if found.given(&key) {
+            if is_set {
                 let message = "without a grey clock this key has no effect".to_string();
                 found.note(&key, message, "add `grey_clock_mhz`, or take the key out");
             }
@@ -99,13 +105,11 @@ fn clocks(
         switch_clocks: file.switch_clocks,
     };
     let most = clocks.most_grey_clocks(video_hz, scan);
-    let claims_bits = found.given("drive.advanced.grey_bits");
+    let claims_bits = file.grey_bits.is_some();
+    let grey_bits = file.grey_bits.unwrap_or(GREY_BITS);
     // Clocks of a turn that the claimed bits ask for.
-    let asked = if split {
-        ((1_u32 << file.grey_bits) - 1).div_ceil(wanted_turns)
-    } else {
-        1_u32 << file.grey_bits
-    };
+    let asked =
+        if split { ((1_u32 << grey_bits) - 1).div_ceil(wanted_turns) } else { 1_u32 << grey_bits };
     clocks.grey_clocks = match file.clocks_per_turn {
         Some(given) => given,
         None if split || claims_bits => asked,
@@ -120,26 +124,30 @@ fn clocks(
     let levels = clocks.levels() as f64;
     if split {
         let bits = whole_bits(levels).clamp(1, 20);
-        if claims_bits && bits < file.grey_bits && clocks.sub_periods == wanted_turns {
+        if claims_bits && bits < grey_bits && clocks.sub_periods == wanted_turns {
             let needed = f64::from(asked) + f64::from(file.switch_clocks);
             let message = format!(
-                "{} bits at {} need a grey clock of {}; {} holds {levels} levels, {bits} bits",
-                file.grey_bits,
+                "{grey_bits} bits at {} need a grey clock of {}; {} holds {levels} levels, {bits} bits",
                 units::frequency(wanted.refresh_hz),
                 units::frequency(wanted.refresh_hz * f64::from(scan) * needed),
                 units::frequency(clock_hz)
             );
             found.note("drive.advanced.grey_bits", message, CHECK);
         }
-        held.bits = if claims_bits { bits.min(file.grey_bits) } else { bits };
+        held.bits = if claims_bits { bits.min(grey_bits) } else { bits };
     }
     unlit_pulses(found, file, clock_hz);
     if clocks.switch_clocks > 0 {
+        if file.dark_per_slot_us > 0.0 {
+            let message = "given together with `switch_clocks`".to_string();
+            let hint = "keep one of `switch_clocks`, `dark_per_slot_us`";
+            found.refuse("drive.advanced.dark_per_slot_us", &[], message, hint);
+        }
         held.dark_slot_s = clocks.switch_s();
     }
     // With turns that are known to the clock, the rest of the video frame is dark.
     let known = file.clocks_per_turn.is_some() && file.sub_periods.is_some();
-    if known && !found.given("drive.advanced.dark_per_frame_us") {
+    if known && file.dark_per_frame_us == 0.0 {
         let busy_s = clocks.all_levels_s(scan) + f64::from(held.refreshes) * wanted.dark_refresh_s;
         let idle_s = 1.0 / video_hz - busy_s;
         held.dark_frame_s = if idle_s * video_hz > ROUNDED { idle_s } else { 0.0 };
@@ -197,7 +205,7 @@ fn fit(
         if !split {
             let message = format!(
                 "{} bits in every refresh of {} need a grey clock of {needed}; {clock} holds {} bits",
-                file.grey_bits,
+                file.grey_bits.unwrap_or(GREY_BITS),
                 units::frequency(wanted.refresh_hz),
                 whole_bits(most)
             );

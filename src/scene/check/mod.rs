@@ -22,8 +22,7 @@ use crate::diag::Diagnostic;
 use std::sync::Arc;
 
 /// Keys that say the same thing in different ways: at most one of each list may be given.
-pub(super) const ALTERNATIVES: [&[&str]; 13] = [
-    &["drive.advanced.switch_clocks", "drive.advanced.dark_per_slot_us"],
+pub(super) const ALTERNATIVES: [&[&str]; 12] = [
     &["camera.shutter_angle_deg", "camera.shutter_speed", "camera.exposure_ms"],
     &["camera.photosite_pitch_um", "camera.sensor_mm"],
     &["placement.distance_m", "placement.distance"],

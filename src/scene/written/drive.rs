@@ -167,15 +167,18 @@ pub enum SplitOrderFile {
 #[serde(deny_unknown_fields, default)]
 pub struct DriveAdvancedFile {
     /// Bits of grey of a split drive: 2^bits − 1 grey clocks a video frame.
-    #[schemars(range(min = 1, max = 20))]
-    pub grey_bits: u32,
+    #[schemars(
+        range(min = 1, max = 20),
+        extend("x-default" = "14, or what the turns and the clock hold")
+    )]
+    pub grey_bits: Option<u32>,
     /// Dark time at the end of each row's turn.
     #[schemars(range(min = 0.0, max = 1_000_000.0))]
     pub dark_per_slot_us: f64,
     /// Dark time at the end of each refresh.
     #[schemars(range(min = 0.0, max = 1_000_000.0))]
     pub dark_per_refresh_us: f64,
-    /// Dark time at the end of each video frame.
+    /// Dark time at the end of each video frame; where clocks and turns are all given, 0 stands for what they leave.
     #[schemars(range(min = 0.0, max = 1_000_000.0))]
     pub dark_per_frame_us: f64,
     /// Grey clock of the drivers.
@@ -223,7 +226,7 @@ pub enum DataSentFile {
 impl Default for DriveAdvancedFile {
     fn default() -> Self {
         Self {
-            grey_bits: 14,
+            grey_bits: None,
             dark_per_slot_us: 0.0,
             dark_per_refresh_us: 0.0,
             dark_per_frame_us: 0.0,
