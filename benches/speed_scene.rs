@@ -152,6 +152,7 @@ pub fn scene(shot: Shot) -> Scene {
             push_stops: 0.0,
             in_camera: None,
         },
+        moves: None,
         subject_m: None,
         neutral_density_stops: 0.0,
         notes: Vec::new(),

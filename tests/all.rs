@@ -15,6 +15,7 @@ mod hidden_bugs_in_time;
 mod house;
 mod in_front;
 mod mirrors;
+mod moves;
 mod output;
 mod pulses;
 mod rays;

@@ -107,6 +107,7 @@ pub fn plain() -> Scene {
             push_stops: 0.0,
             in_camera: None,
         },
+        moves: None,
         subject_m: None,
         neutral_density_stops: 0.0,
         notes: Vec::new(),

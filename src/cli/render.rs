@@ -258,7 +258,7 @@ fn render(args: &Args) -> anyhow::Result<ExitCode> {
     let made = Made { args, source: &source, edits: &edits, scene: &scene, files: &files };
     let outcome = all_frames(args, &files, &shots, &mut progress, &mut records);
     drop(progress);
-    let numbers = derived(&scene);
+    let numbers = derived(&scene.at_frame(args.frames.first));
     let sidecar = if records.is_empty() { Ok(()) } else { made.write_sidecar(&records, &numbers) };
     folder.leave(&records);
     match outcome {

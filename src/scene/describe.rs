@@ -19,6 +19,7 @@ pub fn describe(scene: &Scene) -> String {
     lens(&mut out, scene);
     camera(&mut out, scene);
     placement(&mut out, scene);
+    moves(&mut out, scene);
     delivery(&mut out, scene);
     out.text
 }
@@ -353,6 +354,22 @@ fn placement(out: &mut Lines, scene: &Scene) {
     out.line("pitch on the sensor", format!("{} photosites", number(pitch)));
     let disc = blur_disc_m(&scene.lens, axis_m).abs() / scene.camera.photosite_m;
     out.line("blur disc of the wall", format!("{} photosites", number(disc)));
+}
+
+fn moves(out: &mut Lines, scene: &Scene) {
+    let Some(moves) = &scene.moves else { return };
+    out.group("moves");
+    out.line("each frame", "camera held where it is half-way through the frame's light");
+    let pace = if moves.is_smooth() { "smooth" } else { "straight" };
+    for (moved, track) in moves.tracks() {
+        let (what, unit) = moved.words();
+        let stops: Vec<String> = track
+            .points()
+            .iter()
+            .map(|(frame, value)| format!("{}{unit} in frame {}", number(*value), number(*frame)))
+            .collect();
+        out.line(what, format!("{}, {pace}", stops.join(", ")));
+    }
 }
 
 fn filter_words(filter: ScaleFilter) -> &'static str {

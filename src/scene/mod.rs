@@ -6,6 +6,7 @@ mod check;
 pub mod derived;
 mod describe;
 mod edit;
+pub mod moves;
 mod resolved;
 mod twin;
 pub mod written;
@@ -88,6 +89,8 @@ pub struct Scene {
     pub camera: Camera,
     /// Where it stands.
     pub pose: Pose,
+    /// How the camera moves; lens and place above are what it would have without. `None` for one that stands.
+    pub moves: Option<Arc<moves::Moves>>,
     /// Development and delivery.
     pub delivery: crate::develop::Delivery,
     /// Distance of the subject from the lens along the axis, metres, if given.

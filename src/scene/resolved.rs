@@ -1,6 +1,7 @@
 //! A scene as resolved, as data: every input in SI numbers (angles in degrees), unit in the key.
 
 use super::Scene;
+use super::moves::Moves;
 use crate::develop::{ColourSpace, DeliveryTransfer, Demosaic, ScaleFilter};
 use crate::optics::{Diffraction, Iris};
 use crate::sensor::mode::Joining;
@@ -35,6 +36,7 @@ pub fn resolved(scene: &Scene) -> Value {
         },
         "camera": camera(scene),
         "placement": placement(scene),
+        "moves": scene.moves.as_ref().map(|m| moves(m)),
         "delivery": delivery(scene),
     })
 }
@@ -235,6 +237,16 @@ fn filter_word(filter: ScaleFilter) -> &'static str {
         ScaleFilter::Cubic => "cubic",
         ScaleFilter::Lanczos3 => "lanczos3",
     }
+}
+
+/// Pairs of frame and value.
+fn moves(moves: &Moves) -> Value {
+    let mut out = Map::new();
+    out.insert("between".into(), json!(if moves.is_smooth() { "smooth" } else { "linear" }));
+    for (moved, track) in moves.tracks() {
+        out.insert(format!("frames_and_{}", moved.key()), json!(track.points()));
+    }
+    Value::Object(out)
 }
 
 fn delivery(scene: &Scene) -> Value {

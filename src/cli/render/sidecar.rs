@@ -77,12 +77,18 @@ impl Made<'_> {
             let key = take.words().replace([' ', '-'], "_");
             measured.insert(key, level_numbers(levels));
         }
+        // Where a camera that moves is in this frame.
+        let moved = self.scene.moves.as_ref().map(|_| {
+            let mut inputs = resolved(&self.scene.at_frame(record.frame));
+            json!({ "lens": inputs["lens"].take(), "placement": inputs["placement"].take() })
+        });
         json!({
             "frame": record.frame,
             "frame_start_s": f64::from(record.frame) / camera.fps,
             "top_row_exposed_from_s": starts[0],
             "bottom_row_exposed_from_s": starts[1],
             "each_row_exposed_for_s": camera.exposure_s,
+            "moved_to": moved,
             "rolling": matches!(camera.readout, Readout::Rolling { .. }),
             "files": names,
             "measured": measured,

@@ -63,6 +63,10 @@ pub(super) fn summary(made: &Made<'_>, records: &[FrameRecord], numbers: &Derive
     for (what, text) in shutter(numbers) {
         line(what, text);
     }
+    if scene.moves.is_some() {
+        let first = made.args.frames.first;
+        line("moves", format!("the camera moves; the numbers here are those of frame {first}"));
+    }
     if !scene.notes.is_empty() {
         let count = scene.notes.len();
         let word = if count == 1 { "note" } else { "notes" };

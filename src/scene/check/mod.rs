@@ -6,6 +6,7 @@ mod content;
 mod drive;
 pub mod limits;
 mod mode;
+mod moves;
 mod notes;
 mod place;
 mod wall;
@@ -13,6 +14,7 @@ mod wall;
 use super::written::{Read, SceneFile};
 use super::{ContentPictures, Scene};
 use crate::diag::Diagnostic;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 /// Keys that say the same thing in different ways: at most one of each list may be given.
@@ -120,6 +122,12 @@ pub(super) fn meant(
         in_order_of_the_file(&mut errors);
         return Err(errors);
     };
+    let moves = moves::moves(&mut found, file, &camera, &wall, &place);
+    if !found.errors.is_empty() {
+        let mut errors = found.errors;
+        in_order_of_the_file(&mut errors);
+        return Err(errors);
+    }
     notes::notes(&mut found, &wall, &drive, &camera, &place);
     let mut notes = found.notes;
     in_order_of_the_file(&mut notes);
@@ -133,11 +141,25 @@ pub(super) fn meant(
         front_low_pass,
         camera,
         pose: place.pose,
+        moves,
         delivery,
         subject_m: place.subject_m,
         neutral_density_stops: file.filters.neutral_density_stops,
         notes,
     })
+}
+
+/// Lens and camera of a file that was read before, in their place; or the first thing that stands against it.
+pub(super) fn placed(file: SceneFile) -> Result<place::Placed, Diagnostic> {
+    let (problems, given, bad) = (Vec::new(), BTreeMap::new(), BTreeSet::new());
+    let read = Read { file, problems, given, bad };
+    let mut found = Findings { read: &read, errors: Vec::new(), notes: Vec::new() };
+    let placed = place::place(&mut found, &read.file);
+    match (placed, found.errors.into_iter().next()) {
+        (Some(placed), None) => Ok(placed),
+        (_, Some(problem)) => Err(problem),
+        (None, None) => Err(Diagnostic::error("placement", "the camera cannot be placed")),
+    }
 }
 
 fn in_order_of_the_file(diagnostics: &mut [Diagnostic]) {

@@ -16,6 +16,7 @@ macro_rules! shared_help {
 
 mod camera;
 mod mode;
+mod moves;
 mod schema;
 mod shape;
 mod wall;
@@ -23,6 +24,7 @@ mod yaml;
 
 pub use camera::*;
 pub use mode::*;
+pub use moves::*;
 pub use schema::{editor_schema, key_reference, schema};
 pub use shape::{Read, read};
 pub use wall::*;
@@ -54,6 +56,9 @@ pub struct SceneFile {
     pub camera: CameraFile,
     /// Where the camera stands and how it is turned.
     pub placement: PlacementFile,
+    /// Moves of the camera during the shot.
+    #[schemars(extend("x-default" = "none"))]
+    pub moves: Option<MovesFile>,
     /// The picture that is delivered.
     pub delivery: DeliveryFile,
     /// Switches that take single physical effects out, to look at one alone.
@@ -96,6 +101,9 @@ pub struct EffectsFile {
     /// The recording mode (`camera.mode`); without it the whole sensor is read, photosite by photosite.
     #[schemars(schema_with = "schema::switch")]
     pub mode: bool,
+    /// Moves of the camera (`moves`); without them it stays where `placement` and `lens` put it.
+    #[schemars(schema_with = "schema::switch")]
+    pub moves: bool,
 }
 
 impl Default for EffectsFile {
@@ -112,6 +120,7 @@ impl Default for EffectsFile {
             diffuser: true,
             noise: true,
             mode: true,
+            moves: true,
         }
     }
 }
