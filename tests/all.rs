@@ -4,6 +4,7 @@
 
 mod any_scene;
 mod audit;
+mod audit_walls;
 mod bad_scenes;
 mod cli;
 mod cli_refusals;
@@ -25,6 +26,8 @@ mod scaling;
 mod scene_strategy;
 mod scenes;
 mod sensor_noise;
+mod sequences;
 mod slanted_edge;
 mod stage;
 mod truth;
+mod walls;

@@ -25,23 +25,23 @@ fn fast(scene: &Scene, frame: u32, window: Window, run: &Run) -> Result<Electron
 }
 
 /// One patch: a scene, a frame of it, a window, and how many rays it needs.
-struct Patch {
-    name: &'static str,
-    scene: Scene,
-    frame: u32,
-    window: Window,
-    samples: u32,
+pub(crate) struct Patch {
+    pub name: &'static str,
+    pub scene: Scene,
+    pub frame: u32,
+    pub window: Window,
+    pub samples: u32,
 }
 
-const BAYER: Mosaic = Mosaic::Bayer([0, 1, 1, 2]);
+pub(crate) const BAYER: Mosaic = Mosaic::Bayer([0, 1, 1, 2]);
 
-fn patch(name: &'static str, scene: Scene, samples: u32) -> Patch {
+pub(crate) fn patch(name: &'static str, scene: Scene, samples: u32) -> Patch {
     let window = stage::window(&scene, 21, -13, 96, 64);
     Patch { name, scene, frame: 0, window, samples }
 }
 
 /// Rows in turn, 1/16, with dead times and soft flanks.
-fn scanned(scene: &mut Scene) {
+pub(crate) fn scanned(scene: &mut Scene) {
     let drive = &mut scene.drive;
     drive.kind = DriveKind::Scanned;
     drive.scan = 16;
@@ -53,7 +53,7 @@ fn scanned(scene: &mut Scene) {
 }
 
 /// Taller emitters, for patches that blur the pixels away: more rays meet light, so fewer are needed.
-fn tall(scene: &mut Scene) {
+pub(crate) fn tall(scene: &mut Scene) {
     for emitter in &mut scene.wall.emitters {
         emitter.shape = EmitterShape::Rectangle { width_m: 0.7e-3, height_m: 2.2e-3 };
     }
@@ -261,7 +261,7 @@ fn two_filters() -> Patch {
 
 /// The ten kinds of patch, and some more; blur discs and split orders count once each.
 fn all() -> Vec<Patch> {
-    vec![
+    let mut patches = vec![
         heavy_moire(),
         oblique(),
         rolled(),
@@ -281,12 +281,14 @@ fn all() -> Vec<Patch> {
         global(),
         coarse(),
         everything(),
-    ]
+    ];
+    patches.extend(crate::audit_walls::patches());
+    patches
 }
 
 /// Renders a patch by both engines (the slow check with its rays divided by `share`), prints one
 /// line of the table, and compares.
-fn audit(patch: &Patch, diffraction: Diffraction, share: u32) -> Agreement {
+pub(crate) fn audit(patch: &Patch, diffraction: Diffraction, share: u32) -> Agreement {
     let mut scene = patch.scene.clone();
     scene.lens.diffraction = diffraction;
     let run = Run::default();

@@ -250,7 +250,7 @@ fn keys_and_types() {
         case(
             ["- wall", "- lens", "", ""],
             &[
-                "line 1, a list of 2 found; allowed: a group of keys (keys that fit here: about, wall, drive, content, subject, lens, filters, camera, placement, delivery, effects)",
+                "line 1, a list of 2 found; allowed: a group of keys (keys that fit here: about, wall, drive, content, subject, lens, filters, camera, placement, moves, delivery, effects)",
             ],
         ),
     ]);

@@ -244,7 +244,10 @@ fn render(args: &Args) -> anyhow::Result<ExitCode> {
     let scenes = scenes(&scene, &files);
     let shots: Vec<(Take, Shot<'_>)> = scenes
         .iter()
-        .map(|(take, scene)| Ok((*take, Shot::new(scene, args.engine())?)))
+        .map(|(take, scene)| {
+            let shot = Shot::new(scene, args.engine())?;
+            Ok((*take, shot.for_frames(args.frames.count() as u32)))
+        })
         .collect::<Result<_, ShootError>>()?;
     // Everything that can be known to fail is found before the long work.
     for file in files.all(args.frames.all()) {

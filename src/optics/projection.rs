@@ -195,7 +195,7 @@ impl Projection {
 
     /// Axial depth of a point of the wall (wall pixels) from the lens, metres; not above 0 behind it.
     pub fn depth_m(&self, wall: DVec2) -> f64 {
-        -self.from_lens_m(wall).z
+        -self.off_lens_m(wall).z
     }
 
     /// Where a share of the wall, right and down from its top left corner, lands on the sensor; `None` behind the lens.
@@ -204,7 +204,7 @@ impl Projection {
     }
 
     /// A point of the wall (wall pixels) in camera axes.
-    fn from_lens_m(&self, wall: DVec2) -> DVec3 {
+    fn off_lens_m(&self, wall: DVec2) -> DVec3 {
         let pitch = self.wall.pitch_m;
         let x = DVec3::new(
             (wall.x - f64::from(self.wall.columns) / 2.0) * pitch,
@@ -216,7 +216,7 @@ impl Projection {
 
     /// Where a point of the wall (wall pixels) lands on the sensor (photosites); `None` behind the lens.
     pub fn project(&self, wall: DVec2) -> Option<DVec2> {
-        let c = self.from_lens_m(wall);
+        let c = self.off_lens_m(wall);
         if c.z >= 0.0 {
             return None;
         }

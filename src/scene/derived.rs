@@ -3,13 +3,14 @@
 //! Closed forms only, no pixels. Every field carries its unit in its name; `null` (`None`) stands
 //! for a number that has no meaning in this scene.
 
-use super::Scene;
+use super::{Scene, projection_of_face};
 use crate::colour;
-use crate::optics::projection::{Projection, SensorGrid, WallGrid};
+use crate::optics::projection::{Projection, Sight};
 use crate::optics::transfer::{self, blur_disc_m, w20_m};
 use crate::sensor::{Readout, bands, convert, photons};
+use crate::wall::Face;
 use crate::wall::drive::DriveKind;
-use glam::DVec2;
+use glam::{DMat2, DVec2, DVec3};
 use serde::Serialize;
 use std::f64::consts::PI;
 
@@ -183,16 +184,49 @@ fn diffuser(scene: &Scene) -> Option<DiffuserNumbers> {
     })
 }
 
-fn projection(scene: &Scene) -> Projection {
-    let (camera, wall) = (&scene.camera, &scene.wall);
-    let sensor =
-        SensorGrid { columns: camera.columns, rows: camera.rows, photosite_m: camera.photosite_m };
-    let grid = WallGrid { columns: wall.columns, rows: wall.rows, pitch_m: wall.pitch_m };
-    Projection::new(&scene.lens, &scene.pose, sensor, grid)
+/// The flat sheets of the wall as the camera sees them, each with its pixels and its place.
+fn sheets(scene: &Scene) -> Vec<(Projection, DVec2, Face)> {
+    let wall = &scene.wall;
+    let sheets = wall.sheets().into_iter().map(|(face, size_m)| {
+        let view = projection_of_face(&scene.lens, &scene.pose, &scene.camera, &face, wall.pitch_m);
+        (view, size_m / wall.pitch_m, face)
+    });
+    sheets.collect()
 }
 
-/// Depth of the wall's plane on the lens axis, metres; `None` if the axis does not meet its face.
+/// What a sensor point sees of the wall.
+struct Seen {
+    sight: Sight,
+    /// Wall pixels by photosites.
+    derivative: DMat2,
+    /// On the wall, or beside it in its plane.
+    inside: bool,
+    /// Where, metres.
+    world_m: DVec3,
+}
+
+/// What a point sees: the nearest sheet that it meets, or the plane of a flat wall beside it.
+fn seen(sheets: &[(Projection, DVec2, Face)], pitch_m: f64, point: DVec2) -> Option<Seen> {
+    let all = sheets.iter().filter_map(|(projection, size, face)| {
+        let sight = projection.sight(point)?;
+        let [columns, rows] = face.size();
+        let off = sight.wall - DVec2::new(f64::from(columns), f64::from(rows)) / 2.0;
+        let inside = (off.abs() * 2.0).cmple(*size).all();
+        (inside || sheets.len() == 1).then(|| Seen {
+            sight,
+            derivative: projection.derivatives(point).0,
+            inside,
+            world_m: face.world(DVec2::new(off.x, -off.y) * pitch_m),
+        })
+    });
+    all.min_by(|a, b| a.sight.depth_m.total_cmp(&b.sight.depth_m))
+}
+
+/// Depth of the wall on the lens axis, metres, from its plane where it is flat; `None` if the axis does not meet its face.
 fn wall_on_axis_m(scene: &Scene) -> Option<f64> {
+    if scene.wall.build.bend.is_some() {
+        return scene.wall.met(scene.pose.lens_m, -scene.pose.turn.z_axis).map(|(far, _)| far);
+    }
     let toward = scene.pose.turn.z_axis.z;
     let depth = scene.pose.lens_m.z / toward;
     (toward > 0.0 && depth > 0.0 && depth.is_finite()).then_some(depth)
@@ -225,12 +259,12 @@ fn view(scene: &Scene) -> ViewNumbers {
         };
         (angle(f64::from(start) + f64::from(length)) - angle(f64::from(start))) * 180.0 / PI
     };
-    let seen = projection(scene);
+    let sheets = sheets(scene);
     let (x, y) = (f64::from(crop.x), f64::from(crop.y));
     let (w, h) = (f64::from(crop.width), f64::from(crop.height));
     let apart_m = |a: DVec2, b: DVec2| {
-        let (a, b) = (seen.sight(a)?.wall, seen.sight(b)?.wall);
-        Some((b - a).length() * scene.wall.pitch_m)
+        let at = |point| Some(seen(&sheets, scene.wall.pitch_m, point)?.world_m);
+        Some((at(b)? - at(a)?).length())
     };
     ViewNumbers {
         across_deg: field(crop.x, crop.width, camera.columns),
@@ -242,20 +276,18 @@ fn view(scene: &Scene) -> ViewNumbers {
 
 /// Middle and corners of the recorded frame; those that do not see the wall's plane are left out.
 fn places(scene: &Scene) -> Vec<PlaceNumbers> {
-    let seen = projection(scene);
+    let sheets = sheets(scene);
     let (crop, photosite_m) = (scene.camera.sensor_window(), scene.camera.photosite_m);
-    let size = DVec2::new(f64::from(scene.wall.columns), f64::from(scene.wall.rows));
     let at = |place: &'static str, u: f64, v: f64| {
         let point = DVec2::new(
             f64::from(crop.x) + u * f64::from(crop.width),
             f64::from(crop.y) + v * f64::from(crop.height),
         );
-        let sight = seen.sight(point)?;
+        let Seen { sight, derivative, inside, .. } = seen(&sheets, scene.wall.pitch_m, point)?;
         // One wall pixel to the right or down, in photosites: the inverse of the derivative.
-        let step = seen.derivatives(point).0.inverse();
+        let step = derivative.inverse();
         let disc_m = blur_disc_m(&scene.lens, sight.depth_m).abs();
         let w20 = w20_m(&scene.lens, sight.depth_m).abs();
-        let inside = sight.wall.cmpge(DVec2::ZERO).all() && sight.wall.cmple(size).all();
         Some(PlaceNumbers {
             place,
             at_photosites: [point.x, point.y],

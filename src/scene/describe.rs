@@ -109,6 +109,59 @@ fn wall(out: &mut Lines, scene: &Scene) {
             ),
         );
     }
+    build(out, wall);
+}
+
+/// How the wall is put together, as far as it is not one flat sheet without faults.
+fn build(out: &mut Lines, wall: &crate::wall::Wall) {
+    let b = &wall.build;
+    if let Some(bend) = b.bend {
+        let side = if bend.convex { "away from the viewer" } else { "around the viewer" };
+        out.line(
+            "arc",
+            format!(
+                "radius {}, bent {side}, {} facets of {} px, {} from one to the next",
+                length(bend.radius_m),
+                wall.columns / bend.facet_columns.max(1),
+                bend.facet_columns,
+                angle(wall.facet_angle_rad())
+            ),
+        );
+    }
+    if b.seam_m > 0.0 {
+        out.line("seams", format!("{} between cabinets", length(b.seam_m)));
+    }
+    let turned = b.turned.iter().filter(|t| **t > 0).count();
+    if turned > 0 {
+        let by = b.turned.iter().max().copied().unwrap_or(0);
+        out.line("turned cabinets", format!("{turned}, by {}° clockwise", u32::from(by) * 90));
+    }
+    if b.spread != crate::wall::Spread::default() {
+        out.line(
+            "cabinets differ by",
+            format!(
+                "{} in brightness, {} in each colour, {} in clock (standard deviations)",
+                percent(b.spread.gain),
+                percent(b.spread.white),
+                time(b.spread.clock_s)
+            ),
+        );
+    }
+    if b.dead > 0.0 {
+        out.line("dead emitters", format!("{} of a million", number(b.dead * 1e6)));
+    }
+    let room = b.reflection;
+    if room.ambient_lx > 0.0 {
+        out.line(
+            "room light",
+            format!(
+                "{} lx on a face that reflects {}: {} cd/m²",
+                number(room.ambient_lx),
+                percent(room.reflectance),
+                number(room.nits())
+            ),
+        );
+    }
 }
 
 fn drive(out: &mut Lines, scene: &Scene) {

@@ -17,10 +17,11 @@ pub use edit::Edit;
 pub use resolved::resolved;
 
 use crate::diag::Diagnostic;
+use crate::optics::projection::{Projection, SensorGrid, WallGrid};
 use crate::optics::{FrontLowPass, Lens, LowPass, Pose};
 use crate::sensor::Camera;
 use crate::wall::content::Rgb16;
-use crate::wall::{Wall, WallImage, drive::Drive};
+use crate::wall::{Face, Wall, WallImage, drive::Drive};
 use std::sync::Arc;
 
 /// Where content pictures come from; files are the business of `input`.
@@ -108,4 +109,19 @@ impl Scene {
         let passed = self.wall.diffuser.map_or(1.0, |d| d.transmission);
         self.wall.build.reflection.nits() * passed / (self.wall.white_nits * self.wall.brightness)
     }
+}
+
+/// What a lens in its place sees of the plane of a face of the wall, in pixels of that face.
+pub fn projection_of_face(
+    lens: &Lens,
+    pose: &Pose,
+    camera: &Camera,
+    face: &Face,
+    pitch_m: f64,
+) -> Projection {
+    let sensor =
+        SensorGrid { columns: camera.columns, rows: camera.rows, photosite_m: camera.photosite_m };
+    let [columns, rows] = face.size();
+    let own = Pose { lens_m: face.local(pose.lens_m), turn: face.axes.transpose() * pose.turn };
+    Projection::new(lens, &own, sensor, WallGrid { columns, rows, pitch_m })
 }

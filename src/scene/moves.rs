@@ -164,7 +164,7 @@ impl Scene {
         let Some(moves) = &self.moves else { return Cow::Borrowed(self) };
         let mut scene = Self { moves: None, ..self.clone() };
         // The checks have seen every frame; if one cannot be placed all the same, the camera stays where it began.
-        if let Ok(placed) = placed(moves.file_at(f64::from(frame))) {
+        if let Ok(placed) = placed(moves.file_at(f64::from(frame)), &self.wall) {
             (scene.lens, scene.pose, scene.subject_m) =
                 (placed.lens, placed.pose, placed.subject_m);
         }

@@ -89,6 +89,30 @@ fn wall(scene: &Scene) -> Value {
             "scatter_fwhm_deg": deg(d.scatter_rad),
             "transmission_share": d.transmission,
         })),
+        "build": build(wall),
+    })
+}
+
+fn build(wall: &crate::wall::Wall) -> Value {
+    let b = &wall.build;
+    json!({
+        "arc": b.bend.map(|bend| json!({
+            "radius_m": bend.radius_m,
+            "convex": bend.convex,
+            "facet_columns_px": bend.facet_columns,
+            "angle_between_facets_deg": deg(wall.facet_angle_rad()),
+        })),
+        "seam_m": b.seam_m,
+        "quarter_turns_clockwise_by_cabinet": b.turned,
+        "cabinet_spread": {
+            "brightness_share": b.spread.gain,
+            "white_share": b.spread.white,
+            "clock_s": b.spread.clock_s,
+        },
+        "dead_emitters_share": b.dead,
+        "seed": b.seed,
+        "reflectance_share": b.reflection.reflectance,
+        "ambient_lx": b.reflection.ambient_lx,
     })
 }
 

@@ -15,6 +15,7 @@ use crate::scene::Scene;
 use crate::scene::derived::{gain_dn_per_e, white_level, white_light};
 use crate::sensor::{Mosaic, convert, photons};
 use std::borrow::Cow;
+use std::sync::OnceLock;
 
 /// What renders.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -77,7 +78,6 @@ fn tables_fit(scene: &Scene) -> Result<(), ShootError> {
 const KEYFRAMES: usize = 16;
 
 /// A scene ready to be shot: gain, white level and colour transform are settled.
-#[derive(Debug, Clone)]
 pub struct Shot<'a> {
     scene: &'a Scene,
     engine: Engine,
@@ -85,6 +85,8 @@ pub struct Shot<'a> {
     white_level: u32,
     colour: ColourTransform,
     layout: Layout,
+    frames: u32,
+    fast: OnceLock<fast::Sequence<'a>>,
 }
 
 impl<'a> Shot<'a> {
@@ -118,7 +120,15 @@ impl<'a> Shot<'a> {
             white_level: white_level(scene),
             colour: colour_transform(scene)?,
             layout,
+            frames: 1,
+            fast: OnceLock::new(),
         })
+    }
+
+    /// The same shot, told how many frames are to come: with several, what does not change between them is kept in memory.
+    #[must_use]
+    pub fn for_frames(self, frames: u32) -> Self {
+        Self { frames, ..self }
     }
 
     /// Noise-free photoelectrons of the photosites that are read for the recorded part, in a frame: those of the sensor, less
@@ -127,11 +137,17 @@ impl<'a> Shot<'a> {
         let window = self.scene.camera.sensor_window();
         let scene = self.scene.at_frame(frame);
         let mut electrons = match self.engine {
-            Engine::Fast => {
-                if self.scene.moves.is_some() {
-                    tables_fit(&scene)?;
-                }
+            // A camera that moves keeps nothing from frame to frame.
+            Engine::Fast if self.scene.moves.is_some() => {
+                tables_fit(&scene)?;
                 fast::render(&scene, frame, window, run)?
+            }
+            Engine::Fast => {
+                let sequence = self.fast.get_or_init(|| match self.frames {
+                    1 => fast::Sequence::new(self.scene, window),
+                    _ => fast::Sequence::keeping(self.scene, window),
+                });
+                sequence.frame(frame, run)?
             }
             Engine::SlowCheck(settings) => rays::render(&scene, frame, window, &settings, run)?,
         };

@@ -70,7 +70,7 @@ pub struct Build {
 
 impl Build {
     /// Whether every cabinet is a face of its own.
-    fn has_cabinets(&self) -> bool {
+    pub fn has_cabinets(&self) -> bool {
         self.seam_m > 0.0 || self.spread != Spread::default() || self.turned.iter().any(|t| *t > 0)
     }
 }
@@ -214,6 +214,40 @@ impl Wall {
         let right = DVec3::Y.cross(normal);
         let centre = DVec3::new(bend.radius_m * sin, 0.0, side * deep);
         (centre, DMat3::from_cols(right, DVec3::Y, normal))
+    }
+
+    /// The flat sheets of the wall without what cabinets do in them, each with its width and height, metres.
+    pub fn sheets(&self) -> Vec<(Face, DVec2)> {
+        let size_m = DVec2::new(self.facet_width_m(), self.size_m().1);
+        self.facets().into_iter().map(|face| (face, size_m)).collect()
+    }
+
+    /// A point of the face in the world: metres along the face to the right and up of the wall's middle. Beyond the wall's
+    /// ends its outermost facets go on.
+    pub fn point_m(&self, along_m: f64, up_m: f64) -> DVec3 {
+        let count = self.facet_columns()[1];
+        let step_m = self.facet_width_m() + self.build.seam_m;
+        let from_first = along_m / step_m + f64::from(count) / 2.0;
+        let number = from_first.floor().clamp(0.0, f64::from(count - 1));
+        let (centre_m, axes) = self.facet(number as u32);
+        let right_m = (from_first - number - 0.5) * step_m;
+        centre_m + axes * DVec3::new(right_m, up_m, 0.0)
+    }
+
+    /// Where a line from a place first meets the front of the wall's sheets: its length in units of `along`, and the cosine
+    /// between it and the face's normal. `None` if it meets none.
+    pub fn met(&self, from_m: DVec3, along: DVec3) -> Option<(f64, f64)> {
+        let hits = self.sheets().into_iter().filter_map(|(face, size_m)| {
+            let (start, step) = (face.local(from_m), face.axes.transpose() * along);
+            if start.z <= 0.0 || step.z >= 0.0 {
+                return None;
+            }
+            let far = start.z / -step.z;
+            let point = (start + step * far).truncate();
+            let inside = point.abs().cmple(size_m / 2.0 + 1e-9).all();
+            inside.then(|| (far, -step.z / step.length()))
+        });
+        hits.min_by(|a, b| a.0.total_cmp(&b.0))
     }
 
     fn facets(&self) -> Vec<Face> {

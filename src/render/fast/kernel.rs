@@ -49,6 +49,19 @@ pub(super) struct TileShape {
     pub sides: Option<[Local; 4]>,
 }
 
+impl TileShape {
+    /// The bits of its numbers: equal bits are the same shape.
+    pub(super) fn bits(&self) -> Vec<u64> {
+        let places = [&self.middle].into_iter().chain(self.sides.iter().flatten());
+        let numbers = places.flat_map(|local| {
+            let Local { whole, plain, disc, skew } = local;
+            let matrices = [whole, plain].map(|m| m.to_cols_array());
+            matrices.into_iter().flatten().chain([*disc, skew.x, skew.y])
+        });
+        numbers.map(f64::to_bits).collect()
+    }
+}
+
 /// How finely a kernel is tabulated.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Sampling {
@@ -269,6 +282,17 @@ pub(super) struct Kernels {
     pub near: Vec<Kernel>,
     /// Empty where the near kernels hold all.
     pub far: Vec<Kernel>,
+}
+
+impl Kernels {
+    /// Bytes of their weights.
+    pub(super) fn bytes(&self) -> usize {
+        let one = |kernel: &Kernel| {
+            let slopes = kernel.slopes.iter().flatten().map(Vec::len).sum::<usize>();
+            4 * (kernel.weights.len() + slopes) + 16 * kernel.groups.len()
+        };
+        self.near.iter().chain(&self.far).map(one).sum()
+    }
 }
 
 /// Kernels of several sources over a tile.

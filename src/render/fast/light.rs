@@ -71,10 +71,12 @@ impl Lighting {
         };
         if !steady {
             lighting.lit.reserve(rows.len() * slots * 3);
+            let phase_s = phase_s(scene, &timing, frame) - clock_s;
+            let rate = 1.0 + scene.drive.clock.drift;
             for row in rows {
-                let start_s = scene.camera.row_start_s(frame, row);
-                let from_s = timing.wall_time_s(start_s) - clock_s;
-                let to_s = timing.wall_time_s(start_s + scene.camera.exposure_s) - clock_s;
+                let start_s = scene.camera.row_start_s(0, row);
+                let from_s = phase_s + start_s * rate;
+                let to_s = phase_s + (start_s + scene.camera.exposure_s) * rate;
                 for slot in 0..slots as u32 {
                     for colour in 0..3 {
                         let from = timing.edge(from_s, slot, colour);
@@ -85,6 +87,11 @@ impl Lighting {
             }
         }
         lighting
+    }
+
+    /// Whether every pixel has the same light as in another frame of the same scene.
+    pub(super) fn is_same(&self, other: &Self) -> bool {
+        self.rows == other.rows && self.lit == other.lit
     }
 
     fn lit_between(&self, from: &Edge, to: &Edge) -> Lit {
@@ -195,6 +202,19 @@ impl Lighting {
         }
         sum
     }
+}
+
+/// Wall time of a frame's start since the last start of the pattern of pulses, to the 2³⁰th part of a refresh: frames that
+/// start alike do so to the last bit.
+fn phase_s(scene: &Scene, timing: &Timing, frame: u32) -> f64 {
+    let is_split = matches!(scene.drive.kind, DriveKind::Split { .. });
+    let every_refresh_is_alike = !is_split && scene.drive.dark_frame_s == 0.0;
+    let period_s = if every_refresh_is_alike { timing.refresh_s } else { timing.frame_s };
+    let grain_s = timing.refresh_s / f64::from(1_u32 << 30);
+    let wall_s = timing.wall_time_s(f64::from(frame) / scene.camera.fps);
+    let phase_s = wall_s - (wall_s / period_s).floor() * period_s;
+    let rounded_s = (phase_s / grain_s).round() * grain_s;
+    if rounded_s >= period_s { 0.0 } else { rounded_s }
 }
 
 fn extra_table(order: SplitOrder, refreshes: u32) -> Vec<u32> {

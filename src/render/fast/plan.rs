@@ -5,8 +5,7 @@ use super::kernel::{self, HARMONICS, Local, TileShape, photosite_view};
 use super::light::Lighting;
 use super::shared::{Part, Shared};
 use crate::frame::Window;
-use crate::optics::Pose;
-use crate::optics::projection::{Projection, SensorGrid, WallGrid};
+use crate::optics::projection::Projection;
 use crate::optics::transfer;
 use crate::wall::Face;
 use glam::DVec2;
@@ -26,15 +25,13 @@ pub(super) struct Tile {
 
 /// Everything that is constant over a frame for one face of the wall.
 pub(super) struct Plan<'a> {
-    pub shared: &'a Shared<'a>,
+    pub shared: Arc<Shared<'a>>,
     pub face: Face,
     /// Columns and rows of its lattice.
     pub size: DVec2,
     pub projection: Projection,
     /// Lots of [`Shared::lots`]: all emitters, then what the face's outline changes.
     pub lots: Range<usize>,
-    /// `None` for a surface that shines evenly.
-    pub lighting: Option<Arc<Lighting>>,
     /// Light of each colour, as a share of steady full light.
     pub gain: [f32; 3],
     /// Exponent of the viewing-angle falloff per colour.
@@ -44,8 +41,8 @@ pub(super) struct Plan<'a> {
 }
 
 impl<'a> Plan<'a> {
-    /// Plans of every face of the wall, and of every surface that reflects, still without light.
-    pub(super) fn all(shared: &'a Shared<'a>) -> Vec<Self> {
+    /// Plans of every face of the wall, and of every surface that reflects.
+    pub(super) fn all(shared: &Arc<Shared<'a>>) -> Vec<Self> {
         let wall = &shared.scene.wall;
         let emitters = 0..shared.emitter_lots;
         let mut plans: Vec<Self> = wall
@@ -66,22 +63,21 @@ impl<'a> Plan<'a> {
     }
 
     fn new(
-        shared: &'a Shared<'a>,
+        shared: &Arc<Shared<'a>>,
         face: Face,
         lots: Range<usize>,
         gain: [f32; 3],
         falloff: [f64; 3],
     ) -> Self {
-        let projection = projection((shared.scene, shared.sensor), &face);
+        let projection = shared.projection(&face);
         let [columns, rows] = face.size();
         let size = DVec2::new(f64::from(columns), f64::from(rows));
         let mut plan = Self {
-            shared,
+            shared: shared.clone(),
             face,
             size,
             projection,
             lots,
-            lighting: None,
             gain,
             falloff,
             bounds: Window { x: 0, y: 0, width: 0, height: 0 },
@@ -90,16 +86,14 @@ impl<'a> Plan<'a> {
         plan
     }
 
-    /// Adds the light of a frame, for the rows that tiles need.
-    pub(super) fn light(&mut self, frame: u32, tiles: &[Tile]) {
-        let shared = self.shared;
-        if self.lots.start >= shared.emitter_lots || tiles.is_empty() {
-            return;
-        }
-        if self.face.clock_s == 0.0 {
-            self.lighting = Some(shared.lighting(frame));
-            return;
-        }
+    /// Whether it is a surface that shines evenly, and no emitters.
+    pub(super) fn is_even(&self) -> bool {
+        self.lots.start >= self.shared.emitter_lots
+    }
+
+    /// The light of a frame where the face's clock is not that of the wall, for the rows that its tiles need.
+    pub(super) fn own_light(&self, frame: u32, tiles: &[&Tile]) -> Lighting {
+        let shared = &self.shared;
         let (window, rows) = (shared.window, shared.scene.camera.rows);
         let first = tiles.iter().map(|t| t.area.y).min().unwrap_or(0).max(window.y);
         let last = tiles.iter().map(|t| t.area.y + t.area.height).max().unwrap_or(1);
@@ -108,8 +102,7 @@ impl<'a> Plan<'a> {
         // The far light's rows lie around the window's.
         let end = far::node(last, stride, rows)[1];
         let rows = first / stride * stride..end + 1;
-        let lighting = Lighting::new(shared.scene, frame, rows, self.face.clock_s);
-        self.lighting = Some(Arc::new(lighting));
+        Lighting::new(shared.scene, frame, rows, self.face.clock_s)
     }
 
     /// Columns (axis 0) or rows of the face that a lot is about.
@@ -129,7 +122,7 @@ impl<'a> Plan<'a> {
 
     /// Where the face and its blur may land on the sensor, from its outline.
     fn found_bounds(&self) -> Window {
-        let shared = self.shared;
+        let shared = &self.shared;
         let camera = &shared.scene.camera;
         let all = Window { x: 0, y: 0, width: camera.columns, height: camera.rows };
         let spread = shared.lots[self.lots.start].sources.iter().map(|s| s.half());
@@ -303,21 +296,6 @@ fn common(a: &Window, b: &Window) -> Option<Window> {
     let x1 = (a.x + a.width).min(b.x + b.width);
     let y1 = (a.y + a.height).min(b.y + b.height);
     (x1 > x && y1 > y).then(|| Window { x, y, width: x1 - x, height: y1 - y })
-}
-
-/// What the lens sees of the plane of a face.
-pub(super) fn projection(
-    shared_lens: (&crate::scene::Scene, SensorGrid),
-    face: &Face,
-) -> Projection {
-    let (scene, sensor) = shared_lens;
-    let [columns, rows] = face.size();
-    let grid = WallGrid { columns, rows, pitch_m: scene.wall.pitch_m };
-    let pose = Pose {
-        lens_m: face.local(scene.pose.lens_m),
-        turn: face.axes.transpose() * scene.pose.turn,
-    };
-    Projection::new(&scene.lens, &pose, sensor, grid)
 }
 
 /// How well a tile holds.

@@ -3,19 +3,20 @@
 use super::far::{self, Tails};
 use super::kernel::{self, Kernels, TileShape};
 use super::light::Lighting;
-use super::plan::{ALLOWED, projection};
+use super::plan::ALLOWED;
 use super::source::{Outline, Source};
 use crate::colour;
 use crate::frame::Window;
 use crate::math::fft::Inverse2d;
 use crate::optics::blur::Blur;
-use crate::optics::projection::{Projection, SensorGrid};
+use crate::optics::projection::Projection;
 use crate::optics::transfer;
-use crate::scene::Scene;
+use crate::scene::{Scene, projection_of_face};
 use crate::sensor::Mosaic;
-use crate::wall::EmitterShape;
+use crate::wall::{EmitterShape, Face};
 use fearless_simd::Level;
 use glam::DVec2;
+use std::collections::HashMap;
 use std::f64::consts::PI;
 use std::sync::{Arc, Mutex};
 
@@ -25,11 +26,43 @@ const KEPT: usize = 4;
 /// Kernels of a local geometry and a lot.
 pub(super) type Made = (TileShape, usize, Arc<Kernels>);
 
+/// Kernels that stay from frame to frame.
+#[derive(Default)]
+pub(super) struct Stay {
+    /// Bytes that may still be filled.
+    pub budget: usize,
+    made: HashMap<(Place, usize), Arc<Kernels>>,
+}
+
+/// A local geometry by the bits of its numbers.
+type Place = Vec<u64>;
+
+impl Stay {
+    fn find(&self, shape: &TileShape, lot: usize) -> Option<Arc<Kernels>> {
+        if self.made.is_empty() {
+            return None;
+        }
+        self.made.get(&(shape.bits(), lot)).cloned()
+    }
+
+    /// Whether there was room.
+    fn keep(&mut self, shape: &TileShape, lot: usize, kernels: &Arc<Kernels>) -> bool {
+        let bytes = kernels.bytes();
+        if bytes > self.budget {
+            return false;
+        }
+        // Two threads may have made the same.
+        if self.made.insert((shape.bits(), lot), kernels.clone()).is_none() {
+            self.budget -= bytes;
+        }
+        true
+    }
+}
+
 /// Everything that is the same for all faces of a frame.
 pub(super) struct Shared<'a> {
     pub scene: &'a Scene,
     pub window: Window,
-    pub sensor: SensorGrid,
     pub blur: Blur,
     /// The blur of a wall askew is seen to grow across the pupil.
     pub skewed: bool,
@@ -50,23 +83,18 @@ pub(super) struct Shared<'a> {
     pub fft: Inverse2d,
     /// Kernels of the latest local geometries; a camera that faces the wall has one for all tiles.
     pub kept: Mutex<Vec<Made>>,
-    /// The light of a frame, for faces whose drive runs on time.
-    pub lighting: Mutex<Option<(u32, Arc<Lighting>)>>,
+    /// Kernels that stay for the frames to come, as far as the budget goes.
+    pub stay: Mutex<Stay>,
 }
 
 impl<'a> Shared<'a> {
     pub(super) fn new(scene: &'a Scene, window: Window) -> Self {
         let (camera, wall, lens) = (&scene.camera, &scene.wall, &scene.lens);
-        let sensor = SensorGrid {
-            columns: camera.columns,
-            rows: camera.rows,
-            photosite_m: camera.photosite_m,
-        };
         let shortest = wall.emitters.iter().map(|e| e.wavelength_m).fold(f64::INFINITY, f64::min);
         let faces = wall.faces();
         let (mut widest, mut skewed) = (0.0_f64, false);
         for face in &faces {
-            let own = widest_disc(scene, &projection((scene, sensor), face), faces.len() > 1);
+            let own = widest_disc(scene, &view(scene, face), faces.len() > 1);
             widest = widest.max(own.0);
             skewed |= own.1;
         }
@@ -91,7 +119,6 @@ impl<'a> Shared<'a> {
         Self {
             scene,
             window,
-            sensor,
             blur,
             skewed,
             tails,
@@ -103,8 +130,13 @@ impl<'a> Shared<'a> {
             fft: Inverse2d::default(),
             level: Level::new(),
             kept: Mutex::new(Vec::new()),
-            lighting: Mutex::new(None),
+            stay: Mutex::new(Stay::default()),
         }
+    }
+
+    /// What the lens sees of the plane of a face.
+    pub(super) fn projection(&self, face: &Face) -> Projection {
+        view(self.scene, face)
     }
 
     /// Most sets of kernels that are kept.
@@ -112,26 +144,22 @@ impl<'a> Shared<'a> {
         KEPT + self.lots.len() - 1
     }
 
-    /// The light of a frame over the window's rows.
-    pub(super) fn lighting(&self, frame: u32) -> Arc<Lighting> {
-        let mut held = self.lighting.lock().unwrap_or_else(|e| e.into_inner());
-        if let Some((number, lighting)) = &*held
-            && *number == frame
-        {
-            return lighting.clone();
-        }
+    /// The light of a frame over the window's rows, of faces whose drive runs on time.
+    pub(super) fn lighting(&self, frame: u32) -> Lighting {
         let window = self.window;
         // The far light's rows lie around the window's.
         let last = window.y + window.height - 1;
         let end = far::node(last, self.tails.stride, self.scene.camera.rows)[1];
         let rows = window.y / self.tails.stride * self.tails.stride..end + 1;
-        let lighting = Arc::new(Lighting::new(self.scene, frame, rows, 0.0));
-        *held = Some((frame, lighting.clone()));
-        lighting
+        Lighting::new(self.scene, frame, rows, 0.0)
     }
 
     /// Kernels of the set `lot`, of [`Shared::lots`], over a tile.
     pub(super) fn kernels(&self, shape: &TileShape, lot: usize) -> Arc<Kernels> {
+        if let Some(kernels) = self.stay.lock().unwrap_or_else(|e| e.into_inner()).find(shape, lot)
+        {
+            return kernels;
+        }
         if let Some((_, _, kernels)) = self
             .kept
             .lock()
@@ -146,6 +174,9 @@ impl<'a> Shared<'a> {
         let tails = if at_outline { self.tails.folded() } else { self.tails };
         let kernels = kernel::kernels(&self.blur, shape, sources, &tails, &self.fft);
         let kernels = Arc::new(kernels);
+        if self.stay.lock().unwrap_or_else(|e| e.into_inner()).keep(shape, lot, &kernels) {
+            return kernels;
+        }
         let mut kept = self.kept.lock().unwrap_or_else(|e| e.into_inner());
         if kept.len() == self.kept_most() {
             kept.remove(0);
@@ -235,6 +266,10 @@ pub(super) enum Part {
     All,
     First,
     Last,
+}
+
+fn view(scene: &Scene, face: &Face) -> Projection {
+    projection_of_face(&scene.lens, &scene.pose, &scene.camera, face, scene.wall.pitch_m)
 }
 
 /// The widest blur disc over the frame, photosites (of a face that is a part of the wall, over the face), and whether the growth of the blur across the pupil

@@ -1,10 +1,11 @@
 //! The same bits from every kind of vector.
 
+use super::Sequence;
 use super::shared::Shared;
-use super::work;
 use crate::scene::{self, Edit, NoPictures, Scene};
 use fearless_simd::{Level, Simd};
 use std::collections::BTreeSet;
+use std::sync::Arc;
 
 /// A small wall of random light, 1.4 photosites a pitch: coarse photosites behind a short lens, so that
 /// perspective changes much over few of them. The crop starts inside a tile, at an odd column.
@@ -44,9 +45,7 @@ fn levels() -> Vec<Level> {
 /// Photoelectrons of the crop, as bits, tile by tile.
 fn frame(scene: &Scene, level: Level) -> Vec<u32> {
     let shared = Shared { level, ..Shared::new(scene, scene.camera.crop) };
-    let (plans, places) = work(&shared, 0);
-    let parts = places.iter().flatten().filter_map(|(plan, tile)| plans[*plan].render_tile(tile));
-    parts.flat_map(|(_, planes)| planes.into_iter().flatten()).map(f32::to_bits).collect()
+    Sequence::of(Arc::new(shared)).tile_bits(0)
 }
 
 /// Holds that the frames of small scenes are the same to the last bit for every kind of vector that the
@@ -68,9 +67,8 @@ fn every_kind_of_vector_has_the_same_bits() {
         for place in [&[][..], &turned] {
             let edits: Vec<&str> = look.iter().chain(place.iter()).copied().collect();
             let scene = scene(&edits);
-            let shared = Shared::new(&scene, scene.camera.crop);
-            let (_, places) = work(&shared, 0);
-            for shape in places.iter().flatten().filter_map(|(_, tile)| tile.shape) {
+            let shared = Arc::new(Shared::new(&scene, scene.camera.crop));
+            for shape in Sequence::of(shared.clone()).shapes() {
                 let kernels = shared.kernels(&shape, 0);
                 far |= !kernels.far.is_empty();
                 for kernel in &kernels.near {

@@ -3,6 +3,7 @@
 use super::far;
 use super::gather::{Band, LightStrip, Looks, Reading, WallPoints, gather_row};
 use super::kernel::{Kernel, Kernels, TileShape, reach};
+use super::light::Lighting;
 use super::plan::{Plan, Tile};
 use super::source::Source;
 use crate::frame::Window;
@@ -16,6 +17,8 @@ const KNOT: u32 = 16;
 /// What it takes to gather with one kind of kernels over a tile.
 struct Layer<'k> {
     lot: usize,
+    /// `None` for a surface that shines evenly.
+    light: Option<&'k Lighting>,
     kernels: &'k [Kernel],
     bands: Vec<Band>,
     strips: [Option<LightStrip>; 3],
@@ -68,7 +71,11 @@ fn between(nodes: &[u32], x: u32, from: usize) -> (usize, f32) {
 impl Plan<'_> {
     /// Photoelectrons of the part of a tile that lies in the window, one vector a plane; `None` if
     /// it sees nothing of the wall.
-    pub(super) fn render_tile(&self, tile: &Tile) -> Option<(Window, Vec<Vec<f32>>)> {
+    pub(super) fn render_tile(
+        &self,
+        tile: &Tile,
+        light: Option<&Lighting>,
+    ) -> Option<(Window, Vec<Vec<f32>>)> {
         let shape = tile.shape?;
         let a = tile.area;
         let part = self.part(&a)?;
@@ -85,9 +92,9 @@ impl Plan<'_> {
             return Some((part, self.filled(&part)));
         }
         let kernels = self.shared.kernels(&shape, self.lots.start);
-        let near = self.layer(&kernels.near, self.lots.start, &a, seen);
+        let near = self.layer(&kernels.near, (self.lots.start, light), &a, seen);
         // Tails reach further: a tile beside the wall may see nothing but them.
-        let far = self.far_light(&kernels.far, &a, &part);
+        let far = self.far_light(&kernels.far, light, &a, &part);
         if near.is_none() && far.is_none() {
             return None;
         }
@@ -98,7 +105,7 @@ impl Plan<'_> {
             .collect();
         let at_outline = at_outline
             .iter()
-            .filter_map(|(lot, kernels)| self.layer(&kernels.near, *lot, &a, seen));
+            .filter_map(|(lot, kernels)| self.layer(&kernels.near, (*lot, light), &a, seen));
         let mut layers: Vec<Layer> = near.into_iter().chain(at_outline).collect();
         let mut more = vec![0.0_f32; width];
 
@@ -156,7 +163,7 @@ impl Plan<'_> {
     fn layer<'k>(
         &self,
         kernels: &'k [Kernel],
-        lot: usize,
+        (lot, light): (usize, Option<&'k Lighting>),
         tile: &Window,
         (low, high): (DVec2, DVec2),
     ) -> Option<Layer<'k>> {
@@ -166,7 +173,7 @@ impl Plan<'_> {
             needed[c].then(|| self.strip(c, kernel?, lot, low, high))?
         });
         let bands = kernels.iter().map(|k| Band::new(k, tile)).collect();
-        strips.iter().any(Option::is_some).then_some(Layer { lot, kernels, bands, strips })
+        strips.iter().any(Option::is_some).then_some(Layer { lot, light, kernels, bands, strips })
     }
 
     /// Light of one colour at the photosites of a row that look at `points`; false if none reaches them.
@@ -183,7 +190,7 @@ impl Plan<'_> {
         let source = self.shared.lots[layer.lot].source_of[colour];
         let (kernel, band) = (&layer.kernels[source], &mut layer.bands[source]);
         band.move_to(kernel, y);
-        self.relight(colour, kernel, layer.lot, strip, y, points);
+        self.relight(colour, kernel, (layer.lot, layer.light), strip, y, points);
         let in_rows = band.rows.is_none();
         let vertical = if in_rows { band.place(f64::from(y) + 0.5) } else { 0.0 };
         let weights = band.weights(kernel);
@@ -194,7 +201,13 @@ impl Plan<'_> {
     }
 
     /// The light of far kernels at nodes around a part of a tile.
-    fn far_light(&self, kernels: &[Kernel], tile: &Window, part: &Window) -> Option<FarLight> {
+    fn far_light(
+        &self,
+        kernels: &[Kernel],
+        light: Option<&Lighting>,
+        tile: &Window,
+        part: &Window,
+    ) -> Option<FarLight> {
         let camera = &self.shared.scene.camera;
         let stride = self.shared.tails.stride;
         let nodes = |first: u32, last: u32, n: u32| {
@@ -211,7 +224,8 @@ impl Plan<'_> {
             height: (tile.height + stride).min(camera.rows - tile.y),
             ..*tile
         };
-        let mut layer = self.layer(kernels, self.lots.start, tile, self.bounds(&outline)?)?;
+        let mut layer =
+            self.layer(kernels, (self.lots.start, light), tile, self.bounds(&outline)?)?;
         let (first, last) = (columns[0], columns[columns.len() - 1]);
         let all = (last - first + 1) as usize;
         let mut every = WallPoints { u: vec![0.0; all], v: vec![0.0; all] };
@@ -222,24 +236,24 @@ impl Plan<'_> {
         for (&x, side) in columns.iter().zip(&mut looks.side) {
             *side = side_of(tile, x);
         }
-        let mut light = [0, 1, 2].map(|_| vec![0.0_f32; n * rows.len()]);
+        let mut lights = [0, 1, 2].map(|_| vec![0.0_f32; n * rows.len()]);
         for (i, &y) in rows.iter().enumerate() {
             self.projection.row(first, y, &mut every.u, &mut every.v);
             for (k, &x) in columns.iter().enumerate() {
                 points.u[k] = every.u[(x - first) as usize];
                 points.v[k] = every.v[(x - first) as usize];
             }
-            for (colour, light) in light.iter_mut().enumerate() {
+            for (colour, light) in lights.iter_mut().enumerate() {
                 let values = &mut light[i * n..(i + 1) * n];
                 self.gather_layer(&mut layer, colour, y, &points, &mut looks, values);
             }
         }
-        Some(FarLight { columns, rows, light })
+        Some(FarLight { columns, rows, light: lights })
     }
 
     /// Whether every photosite of a tile sees nothing but the face, which shines evenly: a surface that reflects.
     fn is_filled(&self, (low, high): (DVec2, DVec2), shape: &TileShape) -> bool {
-        if self.lighting.is_some() {
+        if !self.is_even() {
             return false;
         }
         let reach = self.reach(shape, self.lots.start);
@@ -429,7 +443,7 @@ impl Plan<'_> {
         &self,
         colour: usize,
         kernel: &Kernel,
-        lot: usize,
+        (lot, light): (usize, Option<&Lighting>),
         strip: &mut LightStrip,
         y: u32,
         points: &WallPoints,
@@ -458,24 +472,22 @@ impl Plan<'_> {
         let mut codes = Vec::new();
         for row in first..last {
             let index = (row - strip.first_row) as usize;
-            let lit = self
-                .lighting
-                .as_ref()
-                .and_then(|lighting| lighting.lit(y, row as u32, self.face.panel_rows, colour));
+            let panel_rows = self.face.panel_rows;
+            let lit = light.and_then(|l| l.lit(y, row as u32, panel_rows, colour));
             if strip.made[index] == Some(lit) {
                 continue;
             }
             strip.made[index] = Some(lit);
             let start = index * strip.stride + (from - strip.first_column) as usize;
             let length = (to - from) as usize;
-            let light = &mut strip.light[start..start + length];
-            match &self.lighting {
+            let row_light = &mut strip.light[start..start + length];
+            match light {
                 Some(lighting) => {
                     let image = &self.shared.scene.content;
                     self.face.codes(image, colour, row as u32, from as u32..to as u32, &mut codes);
-                    lighting.fill(lit.as_ref(), &codes, light);
+                    lighting.fill(lit.as_ref(), &codes, row_light);
                 }
-                None => light.fill(1.0),
+                None => row_light.fill(1.0),
             }
             if kernel.on_sums {
                 // Up to the buffer's end: past the wall the sum stays what it is.

@@ -1,6 +1,7 @@
 //! From the scene as written to the scene as meant: converts to SI once, gathers every
 //! contradiction, and adds what a person should know.
 
+mod build;
 mod camera;
 mod content;
 mod drive;
@@ -98,7 +99,10 @@ pub(super) fn meant(
     let wall = wall::wall(&mut found, &file.wall, &file.effects);
     let camera = camera::camera(&mut found, &file.camera, &file.effects);
     let drive = drive::drive(&mut found, &file.drive, camera.fps);
-    let place = place::place(&mut found, file);
+    let place = place::place(&mut found, file, &wall);
+    if let Some(place) = &place {
+        build::backs(&mut found, &wall, &camera, place);
+    }
     let low_pass = camera::low_pass(&mut found, file, camera.photosite_m);
     let front_low_pass = camera::front_low_pass(&mut found, file);
     let delivery = camera::delivery(file);
@@ -150,11 +154,14 @@ pub(super) fn meant(
 }
 
 /// Lens and camera of a file that was read before, in their place; or the first thing that stands against it.
-pub(super) fn placed(file: SceneFile) -> Result<place::Placed, Diagnostic> {
+pub(super) fn placed(
+    file: SceneFile,
+    wall: &crate::wall::Wall,
+) -> Result<place::Placed, Diagnostic> {
     let (problems, given, bad) = (Vec::new(), BTreeMap::new(), BTreeSet::new());
     let read = Read { file, problems, given, bad };
     let mut found = Findings { read: &read, errors: Vec::new(), notes: Vec::new() };
-    let placed = place::place(&mut found, &read.file);
+    let placed = place::place(&mut found, &read.file, wall);
     match (placed, found.errors.into_iter().next()) {
         (Some(placed), None) => Ok(placed),
         (_, Some(problem)) => Err(problem),

@@ -1,10 +1,10 @@
 //! Keyframes into tracks: one for each value that moves.
 
-use super::place::{self, Placed};
+use super::place::Placed;
 use super::{Findings, placed};
 use crate::math::track::Track;
-use crate::optics::projection::{Projection, SensorGrid, WallGrid};
 use crate::scene::moves::{Moved, Moves, standing_still};
+use crate::scene::projection_of_face;
 use crate::scene::written::{BetweenFile, KeyframeFile, SceneFile};
 use crate::sensor::{Camera, Readout};
 use crate::units;
@@ -185,7 +185,7 @@ fn every_frame(
     let mut most = 0.0_f64;
     for i in 0..=count {
         let frame = (first + (last - first) * f64::from(i) / f64::from(count.max(1))).round();
-        let here = match placed(moves.file_at(frame)) {
+        let here = match placed(moves.file_at(frame), wall) {
             Ok(here) => here,
             Err(problem) => {
                 let hint = problem.hint.unwrap_or_default();
@@ -195,7 +195,8 @@ fn every_frame(
             }
         };
         // Half an exposure on.
-        if let Ok(later) = placed(moves.file_at(frame + 0.5 * camera.exposure_s * camera.fps)) {
+        if let Ok(later) = placed(moves.file_at(frame + 0.5 * camera.exposure_s * camera.fps), wall)
+        {
             most = most.max(2.0 * moved_on(camera, wall, &here, &later));
         }
     }
@@ -204,19 +205,21 @@ fn every_frame(
 
 /// How far points of the wall move on the sensor from one place to another, at most, photosites; looked at in the middle and
 /// the corners of the sensor.
-fn moved_on(camera: &Camera, wall: &Wall, from: &place::Placed, to: &place::Placed) -> f64 {
+fn moved_on(camera: &Camera, wall: &Wall, from: &Placed, to: &Placed) -> f64 {
     let size = DVec2::new(f64::from(camera.columns), f64::from(camera.rows));
-    let sensor =
-        SensorGrid { columns: camera.columns, rows: camera.rows, photosite_m: camera.photosite_m };
-    let grid = WallGrid { columns: wall.columns, rows: wall.rows, pitch_m: wall.pitch_m };
-    let view = |placed: &Placed| Projection::new(&placed.lens, &placed.pose, sensor, grid);
-    let (from, to) = (view(from), view(to));
-    [(0.5, 0.5), (0.0, 0.0), (1.0, 0.0), (0.0, 1.0), (1.0, 1.0)]
-        .into_iter()
-        .filter_map(|(x, y)| {
+    let mut most = 0.0_f64;
+    for (face, size_m) in wall.sheets() {
+        let [from, to] =
+            [from, to].map(|p| projection_of_face(&p.lens, &p.pose, camera, &face, wall.pitch_m));
+        let middle = DVec2::from(face.size().map(f64::from)) / 2.0;
+        for (x, y) in [(0.5, 0.5), (0.0, 0.0), (1.0, 0.0), (0.0, 1.0), (1.0, 1.0)] {
             let point = size * DVec2::new(x, y);
-            let seen = from.sight(point)?.wall;
-            Some((to.project(seen)? - point).length())
-        })
-        .fold(0.0, f64::max)
+            let Some(seen) = from.sight(point).map(|sight| sight.wall) else { continue };
+            let inside = (seen - middle).abs().cmple(size_m / wall.pitch_m / 2.0).all();
+            if let (true, Some(later)) = (inside, to.project(seen)) {
+                most = most.max((later - point).length());
+            }
+        }
+    }
+    most
 }

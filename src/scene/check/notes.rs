@@ -3,8 +3,9 @@
 
 use super::Findings;
 use super::place::Placed;
-use crate::optics::projection::{Projection, SensorGrid, WallGrid};
+use crate::optics::projection::Projection;
 use crate::optics::transfer::blur_disc_m;
+use crate::scene::projection_of_face;
 use crate::sensor::{Camera, Mosaic};
 use crate::units;
 use crate::wall::{Wall, drive::Drive};
@@ -29,10 +30,7 @@ pub(super) fn notes(
     camera: &Camera,
     place: &Placed,
 ) {
-    let grid =
-        SensorGrid { columns: camera.columns, rows: camera.rows, photosite_m: camera.photosite_m };
-    let lattice = WallGrid { columns: wall.columns, rows: wall.rows, pitch_m: wall.pitch_m };
-    let view = Projection::new(&place.lens, &place.pose, grid, lattice);
+    let view = View::new(wall, camera, place);
     filling(found, &view, wall, camera, place);
     blur(found, camera, place);
     fine_pitch(found, wall, camera, place);
@@ -56,17 +54,34 @@ pub(super) fn notes(
     }
 }
 
-/// Whether a point of the frame sees the wall.
-fn sees_wall(view: &Projection, wall: &Wall, point: DVec2) -> bool {
-    view.sight(point).is_some_and(|sight| {
-        let (x, y) = (sight.wall.x, sight.wall.y);
-        (0.0..=f64::from(wall.columns)).contains(&x) && (0.0..=f64::from(wall.rows)).contains(&y)
-    })
+/// The flat sheets of the wall as the camera sees them.
+///
+/// With each, its middle and its size, pixels.
+struct View(Vec<(Projection, DVec2, DVec2)>);
+
+impl View {
+    fn new(wall: &Wall, camera: &Camera, place: &Placed) -> Self {
+        let pitch_m = wall.pitch_m;
+        let sheets = wall.sheets().into_iter().map(|(face, size_m)| {
+            let view = projection_of_face(&place.lens, &place.pose, camera, &face, pitch_m);
+            let [columns, rows] = face.size().map(f64::from);
+            (view, DVec2::new(columns, rows) / 2.0, size_m / pitch_m)
+        });
+        Self(sheets.collect())
+    }
+
+    /// Whether a point of the frame sees the wall.
+    fn sees_wall(&self, point: DVec2) -> bool {
+        self.0.iter().any(|(sheet, middle, size)| {
+            let sight = sheet.sight(point);
+            sight.is_some_and(|s| ((s.wall - middle).abs() * 2.0).cmple(*size + 1e-9).all())
+        })
+    }
 }
 
 /// Whether the outline of the recorded frame, shrunk about its centre, sees the wall all around.
 /// The wall is convex, and its image nearly so: then the inside does too.
-fn outline_sees_wall(view: &Projection, wall: &Wall, camera: &Camera, shrink: f64) -> bool {
+fn outline_sees_wall(view: &View, camera: &Camera, shrink: f64) -> bool {
     let crop = camera.sensor_window();
     let at = |t: f64, start: u32, length: u32| {
         f64::from(start) + f64::from(length) * (0.5 + (t - 0.5) * shrink)
@@ -75,13 +90,13 @@ fn outline_sees_wall(view: &Projection, wall: &Wall, camera: &Camera, shrink: f6
         let t = f64::from(k) / f64::from(OUTLINE);
         [(t, 0.0), (t, 1.0), (0.0, t), (1.0, t)].into_iter().all(|(u, v)| {
             let point = DVec2::new(at(u, crop.x, crop.width), at(v, crop.y, crop.height));
-            sees_wall(view, wall, point)
+            view.sees_wall(point)
         })
     })
 }
 
 /// Share of the recorded frame that sees the wall, to about half a percent.
-fn share_of_wall(view: &Projection, wall: &Wall, camera: &Camera) -> f64 {
+fn share_of_wall(view: &View, camera: &Camera) -> f64 {
     let crop = camera.sensor_window();
     let at = |k: u32, start: u32, length: u32| {
         f64::from(start) + f64::from(length) * (f64::from(k) + 0.5) / f64::from(CELLS)
@@ -90,23 +105,17 @@ fn share_of_wall(view: &Projection, wall: &Wall, camera: &Camera) -> f64 {
         .flat_map(|j| (0..CELLS).map(move |i| (i, j)))
         .filter(|&(i, j)| {
             let point = DVec2::new(at(i, crop.x, crop.width), at(j, crop.y, crop.height));
-            sees_wall(view, wall, point)
+            view.sees_wall(point)
         })
         .count();
     hits as f64 / f64::from(CELLS * CELLS)
 }
 
-fn filling(
-    found: &mut Findings<'_>,
-    view: &Projection,
-    wall: &Wall,
-    camera: &Camera,
-    place: &Placed,
-) {
-    if outline_sees_wall(view, wall, camera, 1.0) {
+fn filling(found: &mut Findings<'_>, view: &View, wall: &Wall, camera: &Camera, place: &Placed) {
+    if outline_sees_wall(view, camera, 1.0) {
         return;
     }
-    let share = share_of_wall(view, wall, camera);
+    let share = share_of_wall(view, camera);
     let (width, height) = wall.size_m();
     let size = format!("{} × {}", units::length(width), units::length(height));
     if share == 0.0 {
@@ -119,7 +128,7 @@ fn filling(
     let (mut low, mut high) = (0.0, 1.0);
     for _ in 0..20 {
         let middle = 0.5 * (low + high);
-        if outline_sees_wall(view, wall, camera, middle) { low = middle } else { high = middle }
+        if outline_sees_wall(view, camera, middle) { low = middle } else { high = middle }
     }
     let hint = if low > 0.05 {
         let focal_m = place.lens.focal_m / low;

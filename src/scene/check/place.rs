@@ -8,6 +8,7 @@ use crate::scene::written::{
     PlacementFile, SceneFile,
 };
 use crate::units;
+use crate::wall::Wall;
 use glam::{DMat3, DVec3};
 
 /// Steepest view: the cosine of 85° between lens axis and the wall's normal.
@@ -42,7 +43,7 @@ pub(super) fn focus_from_sensor_m(focal_m: f64, sensor_m: f64) -> Option<f64> {
     (root >= 0.0).then(|| (sensor_m + root.sqrt()) / 2.0)
 }
 
-pub(super) fn place(found: &mut Findings<'_>, file: &SceneFile) -> Option<Placed> {
+pub(super) fn place(found: &mut Findings<'_>, file: &SceneFile, wall: &Wall) -> Option<Placed> {
     let before = found.errors.len();
     let focal_m = file.lens.focal_mm.map(|mm| mm / 1e3);
     if file.lens.f_number.is_none() && file.lens.t_stop.is_none() {
@@ -54,7 +55,10 @@ pub(super) fn place(found: &mut Findings<'_>, file: &SceneFile) -> Option<Placed
         );
     }
     let light = transmission(found, &file.lens);
-    let stand = stand(found, &file.placement);
+    let stand = match wall.build.bend {
+        None => stand(found, &file.placement),
+        Some(_) => stand_at_arc(found, &file.placement, wall),
+    };
     // Without focal length or place nothing below can be judged.
     let (focal_m, stand) = (focal_m?, stand?);
     let (f_number, transmission) = light?;
@@ -117,7 +121,7 @@ pub(super) fn place(found: &mut Findings<'_>, file: &SceneFile) -> Option<Placed
     };
     let forward = stand.turn * DVec3::NEG_Z;
     let pose = Pose { lens_m: stand.mark_m + forward * back_m, turn: stand.turn };
-    Some(Placed { lens, pose, subject_m, wall_m, cosine: -forward.z })
+    Some(Placed { lens, pose, subject_m, wall_m, cosine: stand.cosine })
 }
 
 /// f-number and transmission.
@@ -148,9 +152,12 @@ struct Stand {
     mark_m: DVec3,
     turn: DMat3,
     axis_m: f64,
+    /// Cosine between the axis and the normal of what it meets.
+    cosine: f64,
 }
 
-fn stand(found: &mut Findings<'_>, file: &PlacementFile) -> Option<Stand> {
+/// Right and up of the wall's middle, and the tape.
+fn tapes(found: &mut Findings<'_>, file: &PlacementFile) -> Option<(f64, f64, f64)> {
     let key = if file.distance.is_some() { "placement.distance" } else { "placement.distance_m" };
     let Some(tape_m) = file.distance_m.or(file.distance) else {
         found.refuse(
@@ -179,6 +186,38 @@ fn stand(found: &mut Findings<'_>, file: &PlacementFile) -> Option<Stand> {
     }
     let lateral_m = file.lateral_m.or(file.lateral).unwrap_or(0.0);
     let vertical_m = file.vertical_m.or(file.vertical).unwrap_or(0.0);
+    Some((lateral_m, vertical_m, tape_m))
+}
+
+/// In front of an arc: the tape goes square to the plane that touches its middle, and the axis meets some facet.
+fn stand_at_arc(found: &mut Findings<'_>, file: &PlacementFile, wall: &Wall) -> Option<Stand> {
+    let (lateral_m, vertical_m, tape_m) = tapes(found, file)?;
+    let mark_m = DVec3::new(lateral_m, vertical_m, tape_m);
+    let turn = match file.aim_m {
+        Some([along_m, up_m]) => {
+            let way = (wall.point_m(along_m, up_m) - mark_m).normalize_or(DVec3::NEG_Z);
+            turn(libm::atan2(way.x, -way.z), libm::asin(way.y.clamp(-1.0, 1.0)), 0.0)
+        }
+        None => {
+            let [pan, tilt] = [file.pan_deg, file.tilt_deg].map(|d| d.unwrap_or(0.0).to_radians());
+            turn(pan, tilt, 0.0)
+        }
+    };
+    let turn = turn * DMat3::from_rotation_z(-file.roll_deg.to_radians());
+    let Some((axis_m, cosine)) = wall.met(mark_m, turn * DVec3::NEG_Z) else {
+        found.refuse(
+            if file.aim_m.is_some() { "placement.aim_m" } else { "placement" },
+            &["placement", "wall"],
+            "the lens axis meets no facet of the arc from its front, so that no distance can be counted along it".into(),
+            "aim at the wall, or move the camera inside the arc",
+        );
+        return None;
+    };
+    Some(Stand { mark_m, turn, axis_m, cosine })
+}
+
+fn stand(found: &mut Findings<'_>, file: &PlacementFile) -> Option<Stand> {
+    let (lateral_m, vertical_m, tape_m) = tapes(found, file)?;
     let along_axis = file.measured_along == MeasuredAlongFile::LensAxis;
     let roll_rad = file.roll_deg.to_radians();
     let (pan_rad, tilt_rad, square_m, axis_m) = if let Some([aim_x, aim_y]) = file.aim_m {
@@ -240,6 +279,7 @@ fn stand(found: &mut Findings<'_>, file: &PlacementFile) -> Option<Stand> {
         mark_m: DVec3::new(lateral_m, vertical_m, square_m),
         turn: turn(pan_rad, tilt_rad, roll_rad),
         axis_m,
+        cosine: square_m / axis_m,
     })
 }
 

@@ -1,6 +1,7 @@
 //! The wall.
 
 use super::Findings;
+use super::build::build;
 use crate::colour;
 use crate::scene::written::{
     DiffuserFile, EffectsFile, EmitterFile, PackagingFile, ShapeFile, TransferFile, WallFile,
@@ -74,6 +75,7 @@ pub(super) fn wall(found: &mut Findings<'_>, file: &WallFile, effects: &EffectsF
         diffuser: None,
         build: Build::default(),
     };
+    wall.build = build(found, file, &effects.wall, &wall);
     let diffuser = file.diffuser.as_ref().map(|file| diffuser(found, file, &wall));
     wall.diffuser = diffuser.filter(|_| effects.diffuser);
     wall

@@ -14,6 +14,7 @@ macro_rules! shared_help {
     };
 }
 
+mod build;
 mod camera;
 mod mode;
 mod moves;
@@ -22,6 +23,7 @@ mod shape;
 mod wall;
 mod yaml;
 
+pub use build::*;
 pub use camera::*;
 pub use mode::*;
 pub use moves::*;
@@ -95,6 +97,8 @@ pub struct EffectsFile {
     /// The diffuser in front of the wall (`wall.diffuser`): its blur and its loss of light.
     #[schemars(schema_with = "schema::switch")]
     pub diffuser: bool,
+    /// What the wall brings with it.
+    pub wall: WallEffectsFile,
     /// Noise of light and camera.
     #[schemars(schema_with = "schema::switch")]
     pub noise: bool,
@@ -118,6 +122,7 @@ impl Default for EffectsFile {
             distortion: true,
             viewing_angle: true,
             diffuser: true,
+            wall: WallEffectsFile::default(),
             noise: true,
             mode: true,
             moves: true,

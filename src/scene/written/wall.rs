@@ -1,10 +1,11 @@
 //! The wall, its drive and its content, as written.
 
+use super::build::{ArcFile, CabinetSpreadFile, TurnedFile};
 use super::schema;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-/// The LED wall: flat, its centre the origin of all positions.
+/// The LED wall; its centre is the origin of all positions.
 #[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 #[schemars(extend("required" = ["pixel_pitch_mm"]))]
@@ -42,6 +43,29 @@ pub struct WallFile {
     /// A diffuser in front of the wall: a sheet that blurs the emitters into each other.
     #[schemars(extend("x-default" = "none"))]
     pub diffuser: Option<DiffuserFile>,
+    /// Bends the wall into an arc of flat facets.
+    #[schemars(extend("x-default" = "none: flat"))]
+    pub arc: Option<ArcFile>,
+    /// Gap between neighbouring cabinets beyond the pixel pitch, on both axes.
+    #[schemars(range(min = 0.0, max = 1000.0))]
+    pub seam_mm: f64,
+    /// Cabinets that hang turned.
+    #[schemars(extend("x-default" = "none"))]
+    pub cabinets_turned: Option<TurnedFile>,
+    /// How cabinets differ from each other.
+    pub cabinet_spread: CabinetSpreadFile,
+    /// Emitters that give no light, of a million.
+    #[schemars(range(min = 0.0, max = 1e6))]
+    pub dead_emitters_per_million: f64,
+    /// What the differences of cabinets and the dead emitters are drawn from.
+    #[schemars(range(min = 0, max = 9_007_199_254_740_991_u64))]
+    pub seed: u64,
+    /// Light that the face of the wall reflects, emitters and the dark between them together.
+    #[schemars(range(min = 0.0, max = 100.0))]
+    pub reflectance_percent: f64,
+    /// Room light that falls on the wall, taken as light of the wall's white that does not flicker.
+    #[schemars(range(min = 0.0, max = 1e6))]
+    pub ambient_lx: f64,
 }
 
 impl Default for WallFile {
@@ -59,6 +83,14 @@ impl Default for WallFile {
             transfer: TransferFile::Gamma(2.2),
             bits: 10,
             diffuser: None,
+            arc: None,
+            seam_mm: 0.0,
+            cabinets_turned: None,
+            cabinet_spread: CabinetSpreadFile::default(),
+            dead_emitters_per_million: 0.0,
+            seed: 1,
+            reflectance_percent: 5.0,
+            ambient_lx: 0.0,
         }
     }
 }

@@ -1,0 +1,149 @@
+//! Patches of the audit on walls that are more than one flat sheet, each part for itself and all of them at once.
+
+use crate::audit::{BAYER, Patch, audit, patch, scanned, tall};
+use crate::stage;
+use glam::DVec2;
+use gridbeat::optics::{Diffraction, LowPass};
+use gridbeat::scene::Scene;
+use gridbeat::sensor::Mosaic;
+use gridbeat::wall::{Bend, Diffuser, Reflection, Spread};
+use std::sync::Arc;
+
+const PITCH_M: f64 = 2.6e-3;
+
+/// A joint of facets 40 pixels wide at the middle of the wall.
+fn arc(name: &'static str, convex: bool, disc: f64) -> Patch {
+    let mut scene = stage::plain();
+    scene.camera.mosaic = BAYER;
+    tall(&mut scene);
+    scene.wall.build.bend = Some(Bend { radius_m: 0.35, convex, facet_columns: 40 });
+    stage::waves(&mut scene, 27.0, 0.3);
+    stage::place(&mut scene, 2.1, disc, DVec2::new(0.002, 0.0), [8.0, 3.0, 2.0]);
+    patch(name, scene, 1 << 14)
+}
+
+/// Where four cabinets meet: gaps, differences and clocks out of step.
+fn cabinets() -> Patch {
+    let mut scene = stage::plain();
+    scanned(&mut scene);
+    tall(&mut scene);
+    scene.camera.exposure_s = 1.0 / 3000.0;
+    scene.wall.build.seam_m = 1.7e-3;
+    scene.wall.build.spread = Spread { gain: 0.08, white: 0.05, clock_s: 60e-6 };
+    scene.wall.build.seed = 3;
+    stage::waves(&mut scene, 31.0, 0.4);
+    stage::place(&mut scene, 1.7, 1.5, DVec2::new(-40.0 * PITCH_M, 0.0), [0.0; 3]);
+    patch("cabinets apart, unlike, out of step", scene, 1 << 14)
+}
+
+/// Cabinets turned by every quarter turn, scanned in their own rows.
+fn turned() -> Patch {
+    let mut scene = stage::plain();
+    scanned(&mut scene);
+    tall(&mut scene);
+    scene.wall.emitters[1].offset_m.y = 0.2e-3;
+    scene.camera.exposure_s = 1.0 / 3000.0;
+    scene.wall.build.turned = vec![1, 2, 0, 3, 0, 1];
+    stage::waves(&mut scene, 31.0, 0.4);
+    stage::place(&mut scene, 1.9, 1.2, DVec2::new(-40.0 * PITCH_M, 0.0), [0.0, 0.0, 1.0]);
+    patch("turned cabinets", scene, 1 << 14)
+}
+
+/// A dim picture in a lit room at the wall's edge, with dead emitters.
+fn lit_room() -> Patch {
+    let mut scene = stage::plain();
+    scene.camera.mosaic = BAYER;
+    scene.wall.build.dead = 0.03;
+    scene.wall.build.reflection = Reflection { reflectance: 0.2, ambient_lx: 4000.0 };
+    stage::waves(&mut scene, 19.0, 0.2);
+    let mut image = (*scene.content).clone();
+    scene.wall.put_out_dead(&mut image);
+    scene.content = Arc::new(image);
+    stage::place(&mut scene, 2.4, 2.0, DVec2::new(120.0 * PITCH_M, 0.0), [5.0, 0.0, 1.0]);
+    let mut patch = patch("dead emitters in a lit room", scene, 1 << 14);
+    patch.window = stage::window(&patch.scene, -23, 5, 96, 64);
+    patch
+}
+
+/// Everything that a wall can bring, at the meeting of four cabinets on a joint of facets.
+fn all_at_once(name: &'static str, convex: bool, disc: f64, change: fn(&mut Scene)) -> Patch {
+    let mut scene = stage::plain();
+    scanned(&mut scene);
+    for emitter in &mut scene.wall.emitters {
+        emitter.half_angle_rad = Some(1.0);
+    }
+    scene.camera.mosaic = BAYER;
+    scene.camera.exposure_s = 1.0 / 2000.0;
+    scene.lens.aberration_m = 2e-6;
+    scene.lens.vignetting = true;
+    scene.lens.distortion = -0.04;
+    scene.low_pass = Some(LowPass { across_m: 5e-6, upright_m: 5e-6 });
+    let build = &mut scene.wall.build;
+    build.bend = Some(Bend { radius_m: 0.6, convex, facet_columns: 80 });
+    build.seam_m = 0.8e-3;
+    build.turned = vec![1, 2, 0, 3, 0, 1];
+    build.spread = Spread { gain: 0.08, white: 0.05, clock_s: 60e-6 };
+    build.dead = 0.02;
+    build.seed = 5;
+    build.reflection = Reflection { reflectance: 0.2, ambient_lx: 3000.0 };
+    scene.wall.diffuser =
+        Some(Diffuser { stand_off_m: 2e-3, scatter_rad: 0.35, transmission: 0.7 });
+    change(&mut scene);
+    stage::waves(&mut scene, if disc > 10.0 { 25.0 } else { 31.0 }, 0.2);
+    let mut image = (*scene.content).clone();
+    scene.wall.put_out_dead(&mut image);
+    scene.content = Arc::new(image);
+    let joint = DVec2::new(-40.0 * PITCH_M, 0.0);
+    stage::place(&mut scene, 1.8, disc, joint, [-6.0, 4.0, 3.0]);
+    Patch { frame: 2, ..patch(name, scene, 1 << 15) }
+}
+
+/// Patches of each part, then six with all of them.
+pub(crate) fn patches() -> Vec<Patch> {
+    vec![
+        arc("joint of facets, concave", false, 1.0),
+        arc("joint of facets, convex, disc 12", true, 12.0),
+        cabinets(),
+        turned(),
+        lit_room(),
+        all_at_once("whole wall, concave", false, 1.5, |_| {}),
+        all_at_once("whole wall, convex", true, 2.5, |_| {}),
+        all_at_once("whole wall, disc 20", false, 20.0, |_| {}),
+        all_at_once("whole wall, global shutter", false, 3.0, |s| {
+            s.camera.readout = gridbeat::sensor::Readout::Global;
+            s.camera.mosaic = Mosaic::FullPlanes;
+        }),
+        all_at_once("whole wall, behind focus", true, -4.0, |s| s.wall.diffuser = None),
+        all_at_once("whole wall, its ideal frame", false, 2.0, |s| *s = s.ideal()),
+    ]
+}
+
+#[test]
+fn the_fast_engine_agrees_on_a_joint_of_facets() {
+    let found = audit(&arc("joint of facets, concave", false, 1.0), Diffraction::Off, 4);
+    assert!(found.agrees(), "{found:?}");
+}
+
+#[test]
+fn the_fast_engine_agrees_on_cabinets_apart_and_unlike() {
+    let found = audit(&cabinets(), Diffraction::Off, 2);
+    assert!(found.agrees(), "{found:?}");
+}
+
+#[test]
+fn the_fast_engine_agrees_on_turned_cabinets() {
+    let found = audit(&turned(), Diffraction::Off, 2);
+    assert!(found.agrees(), "{found:?}");
+}
+
+#[test]
+fn the_fast_engine_agrees_in_a_lit_room() {
+    let found = audit(&lit_room(), Diffraction::Off, 2);
+    assert!(found.agrees(), "{found:?}");
+}
+
+#[test]
+fn the_fast_engine_agrees_on_all_that_a_wall_brings() {
+    let found = audit(&all_at_once("whole wall, concave", false, 1.5, |_| {}), Diffraction::Off, 4);
+    assert!(found.agrees(), "{found:?}");
+}
