@@ -113,6 +113,7 @@ pub fn scene(shot: Shot) -> Scene {
             focus_m,
             aberration_m: 0.2 * PHOTOSITE_M,
             iris: Iris::Round,
+            squeeze: 1.0,
             distortion: 0.0,
             vignetting: true,
             defocus: true,

@@ -21,7 +21,7 @@ fn wall(line: &str, wanted: &[&str]) -> Option<String> {
     case([line, LENS, PLACE, ""], wanted)
 }
 
-fn lens(line: &str, wanted: &[&str]) -> Option<String> {
+pub fn lens(line: &str, wanted: &[&str]) -> Option<String> {
     case([WALL, line, PLACE, ""], wanted)
 }
 

@@ -88,6 +88,7 @@ pub fn plain() -> Scene {
             focus_m: 3.0,
             aberration_m: 0.0,
             iris: Iris::Round,
+            squeeze: 1.0,
             distortion: 0.0,
             vignetting: false,
             defocus: true,

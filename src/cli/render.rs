@@ -219,6 +219,7 @@ impl Args {
             let crop = format!("{{x: {x}, y: {y}, width: {width}, height: {height}}}");
             edits.push(Edit { key: "camera.crop".into(), value: crop });
             edits.push(Edit { key: "delivery.size_px".into(), value: "null".into() });
+            edits.push(Edit { key: "delivery.desqueeze".into(), value: "off".into() });
         }
         edits
     }

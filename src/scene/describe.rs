@@ -248,6 +248,14 @@ fn lens(out: &mut Lines, scene: &Scene) {
         },
     );
     out.line("aberration", format!("{} (one standard deviation)", length(lens.aberration_m)));
+    if lens.squeeze != 1.0 {
+        let aspect = percent(lens.blur_aspect());
+        let words = format!(
+            "{}; blur discs on the sensor are {aspect} as wide as high",
+            number(lens.squeeze)
+        );
+        out.line("anamorphic squeeze", words);
+    }
     out.line("distortion", format!("{} at the corner", percent(lens.distortion)));
     let switch = |on: bool| if on { "on" } else { "off" };
     out.line("natural vignetting", switch(lens.vignetting));

@@ -4,6 +4,7 @@ use super::Scene;
 use super::check::placed;
 use super::written::{FocusFile, SceneFile, SubjectFile};
 use crate::math::track::Track;
+use crate::optics::Lens;
 use std::borrow::Cow;
 
 /// A value that moves.
@@ -165,8 +166,9 @@ impl Scene {
         let mut scene = Self { moves: None, ..self.clone() };
         // The checks have seen every frame; if one cannot be placed all the same, the camera stays where it began.
         if let Ok(placed) = placed(moves.file_at(f64::from(frame)), &self.wall) {
-            (scene.lens, scene.pose, scene.subject_m) =
-                (placed.lens, placed.pose, placed.subject_m);
+            let (focal_m, focus_m) = (placed.lens.focal_m, placed.lens.focus_m);
+            scene.lens = Lens { focal_m, focus_m, ..scene.lens };
+            (scene.pose, scene.subject_m) = (placed.pose, placed.subject_m);
         }
         Cow::Owned(scene)
     }

@@ -186,6 +186,7 @@ fn lens(scene: &Scene) -> Value {
         "subject_from_lens_m": scene.subject_m,
         "aberration_sigma_m": lens.aberration_m,
         "iris": iris,
+        "squeeze": lens.squeeze,
         "distortion_at_corner": lens.distortion,
         "natural_vignetting": lens.vignetting,
         "defocus": lens.defocus,

@@ -4,7 +4,7 @@ use super::{Findings, mode};
 use crate::develop::{ColourSpace, Delivery, DeliveryTransfer, Demosaic, ScaleFilter};
 use crate::frame::Window;
 use crate::math::matrix3;
-use crate::optics::{FrontLowPass, LowPass};
+use crate::optics::{FrontLowPass, Lens, LowPass};
 use crate::scene::written::{
     CameraFile, ColourSpaceFile, DeliveryTransferFile, DemosaicFile, EffectsFile, MosaicFile,
     ReadoutDirectionFile, ReadoutFile, ScaleFilterFile, ScaleInFile, SceneFile,
@@ -270,6 +270,41 @@ pub(super) fn front_low_pass(found: &mut Findings<'_>, file: &SceneFile) -> Opti
     let filter = FrontLowPass { across_rad: radians(across), upright_rad: radians(upright) };
     let works = filter.across_rad > 0.0 || filter.upright_rad > 0.0;
     (file.effects.front_low_pass && works).then_some(filter)
+}
+
+/// The delivery with its size, where an anamorphic lens's squeeze is to be taken out.
+pub(super) fn desqueezed(
+    found: &mut Findings<'_>,
+    delivery: Delivery,
+    file: &SceneFile,
+    camera: &Camera,
+    lens: &Lens,
+) -> Delivery {
+    if lens.squeeze == 1.0 {
+        return delivery;
+    }
+    let recorded = (camera.crop.width, camera.crop.height);
+    let (width, height) = delivery.in_camera.map_or(recorded, |scaling| scaling.size);
+    // The shape is that of the sensor's part, whatever scaling in the camera made of it.
+    let [across, down] = camera.spacing().map(f64::from);
+    let shape = lens.squeeze * across * f64::from(recorded.0) / (down * f64::from(recorded.1));
+    let wide = (f64::from(width) * lens.squeeze + 0.5).floor().min(65_536.0) as u32;
+    match delivery.size {
+        None if file.delivery.desqueeze => Delivery { size: Some((wide, height)), ..delivery },
+        Some((w, h)) if (f64::from(w) / f64::from(h) / shape - 1.0).abs() > 0.02 => {
+            let message = format!(
+                "{w} × {h} px are not the shape of what the lens sees, {} wide to 1 high: the picture will be stretched",
+                units::number((shape * 1000.0).round() / 1000.0)
+            );
+            found.note(
+                "delivery.size_px",
+                message,
+                "leave it out, and the squeeze is taken out of the recording",
+            );
+            delivery
+        }
+        _ => delivery,
+    }
 }
 
 /// The filter of a scaling.

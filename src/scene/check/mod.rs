@@ -132,6 +132,7 @@ pub(super) fn meant(
         in_order_of_the_file(&mut errors);
         return Err(errors);
     }
+    let delivery = camera::desqueezed(&mut found, delivery, file, &camera, &place.lens);
     notes::notes(&mut found, &wall, &drive, &camera, &place);
     let mut notes = found.notes;
     in_order_of_the_file(&mut notes);

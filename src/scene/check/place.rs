@@ -110,6 +110,7 @@ pub(super) fn place(found: &mut Findings<'_>, file: &SceneFile, wall: &Wall) -> 
                 Iris::Bladed { blades: b.blades, rotation_rad: b.rotation_deg.to_radians() }
             }
         },
+        squeeze: if effects.squeeze { file.lens.squeeze } else { 1.0 },
         distortion: if effects.distortion { file.lens.distortion_percent / 100.0 } else { 0.0 },
         vignetting: effects.natural_vignetting,
         defocus: effects.defocus,

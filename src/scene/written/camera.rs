@@ -53,6 +53,10 @@ pub struct LensFile {
     /// Radial distortion at the corner of the sensor; negative is barrel.
     #[schemars(range(min = -30.0, max = 30.0))]
     pub distortion_percent: f64,
+    /// Anamorphic squeeze: how much more the lens takes in across than upright. 1 is a spherical lens; `focal_mm` is that of
+    /// the upright. Delivery takes the squeeze out again.
+    #[schemars(range(min = 1.0, max = 3.0))]
+    pub squeeze: f64,
 }
 
 impl Default for LensFile {
@@ -66,6 +70,7 @@ impl Default for LensFile {
             aberration_mtf50_cycles_per_mm: None,
             iris: IrisFile::Round,
             distortion_percent: 0.0,
+            squeeze: 1.0,
         }
     }
 }
@@ -448,6 +453,9 @@ pub struct DeliveryFile {
     /// Pixels across and down.
     #[schemars(inner(range(min = 1, max = 65_536)), extend("x-default" = "as recorded"))]
     pub size_px: Option<[u32; 2]>,
+    /// Take an anamorphic lens's squeeze out, where `size_px` is not given: the picture is as much wider.
+    #[schemars(schema_with = "schema::switch")]
+    pub desqueeze: bool,
     /// Filter for scaling to `size_px`.
     pub filter: ScaleFilterFile,
     /// Whether scaling adds light or code values.
@@ -464,6 +472,7 @@ impl Default for DeliveryFile {
             colour_space: ColourSpaceFile::Bt709,
             transfer: DeliveryTransferFile::Srgb,
             size_px: None,
+            desqueeze: true,
             filter: ScaleFilterFile::Cubic,
             scale_in: ScaleInFile::LinearLight,
             push_stops: 0.0,

@@ -105,6 +105,9 @@ pub struct EffectsFile {
     /// The recording mode (`camera.mode`); without it the whole sensor is read, photosite by photosite.
     #[schemars(schema_with = "schema::switch")]
     pub mode: bool,
+    /// Anamorphic squeeze (`lens.squeeze`); without it the lens is spherical.
+    #[schemars(schema_with = "schema::switch")]
+    pub squeeze: bool,
     /// Moves of the camera (`moves`); without them it stays where `placement` and `lens` put it.
     #[schemars(schema_with = "schema::switch")]
     pub moves: bool,
@@ -125,6 +128,7 @@ impl Default for EffectsFile {
             wall: WallEffectsFile::default(),
             noise: true,
             mode: true,
+            squeeze: true,
             moves: true,
         }
     }
