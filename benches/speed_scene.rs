@@ -4,9 +4,10 @@ use glam::{DMat3, DVec2, DVec3};
 use gridbeat::develop::{ColourSpace, Delivery, DeliveryTransfer, Demosaic, ScaleFilter};
 use gridbeat::frame::Window;
 use gridbeat::optics::{Diffraction, Iris, Lens, LowPass, Pose};
-use gridbeat::scene::Scene;
+use gridbeat::scene::{Delivered, Scene};
 use gridbeat::sensor::{Camera, Mosaic, Readout};
 use gridbeat::wall::drive::{Clock, Drive, DriveKind};
+use gridbeat::wall::electronics::Sheet;
 use gridbeat::wall::{Build, Emitter, EmitterShape, Wall, WallImage, WallTransfer};
 use std::sync::Arc;
 
@@ -103,7 +104,16 @@ pub fn scene(shot: Shot) -> Scene {
             rise_s: 0.0,
             fall_s: 0.0,
             delay_s: [0.0; 3],
+            pulse_share: 1.0,
             clock: Clock { drift: 0.0, phase_s: 0.0 },
+        },
+        sheet: Sheet {
+            refresh_hz: 3840.0,
+            video_hz: 60.0,
+            bits: 14,
+            clocks: None,
+            on_time_error_s: 0.0,
+            data: None,
         },
         content: Arc::new(content),
         lens: Lens {
@@ -143,18 +153,23 @@ pub fn scene(shot: Shot) -> Scene {
             mode: None,
         },
         pose: Pose { lens_m, turn },
-        delivery: Delivery {
-            demosaic: Demosaic::Bilinear,
-            colour_space: ColourSpace::Bt709,
-            transfer: DeliveryTransfer::Srgb,
-            size: None,
-            filter: ScaleFilter::Box,
-            scale_in_linear_light: true,
-            push_stops: 0.0,
-            in_camera: None,
-        },
+        deliveries: vec![Delivered {
+            name: None,
+            format: None,
+            delivery: Delivery {
+                demosaic: Demosaic::Bilinear,
+                colour_space: ColourSpace::Bt709,
+                transfer: DeliveryTransfer::Srgb,
+                size: None,
+                filter: ScaleFilter::Box,
+                scale_in_linear_light: true,
+                push_stops: 0.0,
+                in_camera: None,
+            },
+        }],
         moves: None,
         subject_m: None,
+        foreground: None,
         neutral_density_stops: 0.0,
         notes: Vec::new(),
     }

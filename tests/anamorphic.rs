@@ -249,15 +249,18 @@ fn written(lines: &str) -> Scene {
 fn delivery_takes_the_squeeze_out() {
     let squeezed =
         "lens: {focal_mm: 50, f_number: 2.8, squeeze: 2}\ncamera: {photosites: [1200, 1000]";
-    assert_eq!(written(&format!("{squeezed}}}")).delivery.size, Some((2400, 1000)));
-    assert_eq!(written(&format!("{squeezed}}}\ndelivery: {{desqueeze: off}}")).delivery.size, None);
+    assert_eq!(written(&format!("{squeezed}}}")).deliveries[0].delivery.size, Some((2400, 1000)));
+    assert_eq!(
+        written(&format!("{squeezed}}}\ndelivery: {{desqueeze: off}}")).deliveries[0].delivery.size,
+        None
+    );
     let own = written(&format!("{squeezed}}}\ndelivery: {{size_px: [1200, 500]}}"));
-    assert_eq!((own.delivery.size, own.notes.len()), (Some((1200, 500)), 0));
+    assert_eq!((own.deliveries[0].delivery.size, own.notes.len()), (Some((1200, 500)), 0));
     let off = written(&format!("{squeezed}}}\neffects: {{squeeze: off}}"));
-    assert_eq!((off.lens.squeeze, off.delivery.size), (1.0, None));
+    assert_eq!((off.lens.squeeze, off.deliveries[0].delivery.size), (1.0, None));
     // A mode that skips lines alone makes its recording flat; its pixels are the shape of its own gaps.
     let skipped = written(&format!("{squeezed}, mode: {{read_one_of: [2, 2]}}}}"));
-    assert_eq!(skipped.delivery.size, Some((1200, 500)));
+    assert_eq!(skipped.deliveries[0].delivery.size, Some((1200, 500)));
     let stretched = written(&format!("{squeezed}}}\ndelivery: {{size_px: [1000, 500]}}"));
     let notes: Vec<String> = stretched.notes.iter().map(gridbeat::diag::summary).collect();
     assert_eq!(

@@ -284,6 +284,7 @@ fn all() -> Vec<Patch> {
     ];
     patches.extend(crate::audit_walls::patches());
     patches.extend(crate::anamorphic::patches());
+    patches.extend(crate::foreground::patches());
     patches
 }
 

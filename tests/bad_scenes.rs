@@ -122,7 +122,7 @@ fn keys_and_types() {
         more(
             "camera: 24",
             &[
-                "line 4, camera: 24 found; allowed: a group of keys (keys that fit here: photosites, photosite_pitch_um, sensor_mm, mosaic, fill_factor_percent, readout, frame_rate_fps, shutter_angle_deg, shutter_speed, exposure_ms, exposure_index, full_well_e, read_noise_e, response_spread_percent, bits, black_level, noise_seed, matrix, crop, mode, shutter_offered)",
+                "line 4, camera: 24 found; allowed: a group of keys (keys that fit here: preset, photosites, photosite_pitch_um, sensor_mm, mosaic, fill_factor_percent, readout, frame_rate_fps, shutter_angle_deg, shutter_speed, exposure_ms, exposure_index, full_well_e, read_noise_e, response_spread_percent, bits, black_level, noise_seed, matrix, crop, mode, shutter_offered)",
             ],
         ),
         more(
@@ -342,9 +342,9 @@ fn impossible_walls_and_drives() {
             ],
         ),
         more(
-            "drive: {kind: split, refresh_hz: 1000}",
+            "drive: {kind: split, refresh_hz: 1000, refresh_lock: none}",
             &[
-                "line 4, drive.refresh_hz: 1000 Hz is 41.67 times the video rate of 24 Hz, not a whole number of times (1008 Hz is 42 times; or set `video_hz`)",
+                "line 4, drive.refresh_hz: 1000 Hz is 41.67 times the video rate of 24 Hz, not a whole number of times (1008 Hz is 42 times; or leave out `refresh_lock: none`)",
             ],
         ),
         more(

@@ -7,7 +7,7 @@ use tempfile::TempDir;
 
 /// A night train's window: 96 × 64 photosites of a wall 2.2 photosites a pitch, scanned, in focus.
 pub const SCENE: &str = "\
-wall: {pixel_pitch_mm: 2.6, size_px: [120, 80], white_nits: 900, brightness_percent: 2}
+wall: {pixel_pitch_mm: 2.6, size_px: [120, 80], white_nits: 900, brightness_percent: 2, dimming: current}
 content: {stripes: {width_px: 8, light_percent: 80, dark_percent: 10}}
 lens: {focal_mm: 35, f_number: 4}
 placement: {distance_m: 7}

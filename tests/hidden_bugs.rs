@@ -465,7 +465,7 @@ fn light_adds_over_colours_levels_and_places() {
         (DriveKind::Scanned, false, 30.0),
     ] {
         let mut scene = stage::plain();
-        scene.drive.kind = kind;
+        scene.drive.kind = kind.clone();
         scene.drive.scan = if linear { 1 } else { 16 };
         scene.camera.exposure_s = 1.0 / 900.0;
         scene.camera.mosaic = Mosaic::FullPlanes;

@@ -11,7 +11,7 @@ use gridbeat::optics::{Iris, LowPass};
 use gridbeat::scene::Scene;
 use gridbeat::sensor::{Mosaic, Readout};
 use gridbeat::wall::drive::{Clock, Drive, DriveKind, SplitOrder};
-use gridbeat::wall::{EmitterShape, WallTransfer};
+use gridbeat::wall::{EmitterShape, WallTransfer, Waveform};
 use std::f64::consts::{PI, TAU};
 use std::sync::Arc;
 
@@ -123,7 +123,7 @@ fn a_wall_one_line_late_shows_its_bands_one_row_on() {
         for (upwards, by) in [(false, 1), (true, -1)] {
             let mut scene = stage::plain();
             stage::gapless(&mut scene);
-            scene.drive = drive;
+            scene.drive = drive.clone();
             scene.camera.exposure_s = 1.0 / 1500.0;
             scene.camera.mosaic = Mosaic::FullPlanes;
             scene.content = Arc::new(stage::show(&scene.wall, |_, _, _| 0.6));
@@ -153,7 +153,7 @@ fn all_drives() -> Vec<Drive> {
         dark_refresh_s: 5e-6,
         rise_s: 0.2e-6,
         fall_s: 0.3e-6,
-        ..drives[0]
+        ..drives[0].clone()
     };
     let many = Drive {
         scan: 2,
@@ -173,6 +173,22 @@ fn all_drives() -> Vec<Drive> {
         // More refreshes a video frame than the fast engine keeps a table for.
         Drive { kind: DriveKind::Split { bits: 14, order: SplitOrder::BitReversed }, ..many },
         Drive { kind: DriveKind::Split { bits: 14, order: SplitOrder::Even }, ..many },
+        // As measured: a hump with a step, of its own length.
+        Drive {
+            kind: DriveKind::Waveform(Arc::new(
+                Waveform::new(&[[0.0, 0.0], [80e-6, 3.0], [80e-6, 1.0], [260e-6, 0.1]], 270e-6)
+                    .unwrap(),
+            )),
+            refresh_hz: 1.0 / 270e-6,
+            ..base
+        },
+        // Dimmed by shorter pulses.
+        Drive { kind: DriveKind::Scanned, pulse_share: 0.37, ..base },
+        Drive {
+            kind: DriveKind::Split { bits: 14, order: SplitOrder::Even },
+            pulse_share: 0.21,
+            ..base
+        },
         Drive { kind: DriveKind::Steady, scan: 1, ..base },
         Drive { kind: DriveKind::HeldMean { bits: 8 }, scan: 1, ..base },
     ]);
@@ -184,7 +200,7 @@ fn a_later_frame_is_the_first_with_its_time_as_phase() {
     for drive in all_drives() {
         for drift in [0.0, -80e-6] {
             let mut scene = stage::plain();
-            scene.drive = drive;
+            scene.drive = drive.clone();
             scene.drive.clock.drift = drift;
             // Far from a whole number of any refresh.
             scene.camera.exposure_s = 1.0 / 2300.0;
@@ -259,7 +275,7 @@ fn whole_periods_leave_no_bands() {
         for drift in [0.0, 150e-6] {
             let mut scene = stage::plain();
             stage::gapless(&mut scene);
-            scene.drive = drive;
+            scene.drive = drive.clone();
             scene.drive.clock.drift = drift;
             // The pattern repeats after a video frame where frames matter, else after a refresh.
             let framed = matches!(drive.kind, DriveKind::Split { .. }) || drive.dark_frame_s > 0.0;
@@ -293,7 +309,7 @@ fn whole_periods_leave_no_bands() {
 /// A scene with most things switched on that have a length or a time.
 fn rich() -> Scene {
     let mut scene = stage::plain();
-    scene.drive = Drive { dark_frame_s: 0.3e-3, ..all_drives()[4] };
+    scene.drive = Drive { dark_frame_s: 0.3e-3, ..all_drives()[4].clone() };
     scene.camera.exposure_s = 1.0 / 1400.0;
     scene.lens.f_number = 2.0;
     scene.lens.aberration_m = 2e-6;

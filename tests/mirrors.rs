@@ -97,7 +97,7 @@ fn mirror_both_ways(turn: [f64; 3], distortion: f64, bar: f64) {
         scene.lens.f_number = 2.0;
         scene.lens.iris = iris;
         scene.lens.distortion = distortion;
-        scene.drive.kind = kind;
+        scene.drive.kind = kind.clone();
         scene.drive.scan = if kind == DriveKind::Pwm { 1 } else { 8 };
         scene.wall.emitters[0].offset_m.y = 0.4e-3;
         scene.wall.emitters[2].shape = EmitterShape::Disc { diameter_m: 1e-3 };

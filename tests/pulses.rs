@@ -72,10 +72,11 @@ fn the_list_of_pulses_has_the_area_of_the_light_summed_tick_by_tick() {
         rise_s: 0.0,
         fall_s: 0.0,
         delay_s: [0.0, 7.0 * TICK_S, 300.0 * TICK_S],
+        pulse_share: 1.0,
         clock: Clock { drift: 0.0, phase_s: 0.0 },
     };
     // Plain PWM, 1000 ticks a refresh, level ½ with long flanks, and full with overlapping ones.
-    let pwm = Drive { rise_s: 20e-6, fall_s: 40e-6, ..base };
+    let pwm = Drive { rise_s: 20e-6, fall_s: 40e-6, ..base.clone() };
     // Scan 4: refreshes of (4000 − 200)/4 = 950 ticks, slots of (950 − 150)/4 = 200, pulses to 180.
     let scanned = Drive {
         kind: DriveKind::Scanned,
@@ -85,7 +86,7 @@ fn the_list_of_pulses_has_the_area_of_the_light_summed_tick_by_tick() {
         dark_frame_s: 200e-6,
         rise_s: 8e-6,
         fall_s: 4e-6,
-        ..base
+        ..base.clone()
     };
     // Split over M = 4, 4 bits: 15 clocks, at most 4 a refresh: (1000 − 40)/4 = 240 ticks a clock.
     let split = Drive {
@@ -93,12 +94,14 @@ fn the_list_of_pulses_has_the_area_of_the_light_summed_tick_by_tick() {
         dark_slot_s: 40e-6,
         rise_s: 16e-6,
         fall_s: 4e-6,
-        ..base
+        ..base.clone()
     };
-    let mirrored =
-        Drive { kind: DriveKind::Split { bits: 4, order: SplitOrder::BitReversed }, ..split };
+    let mirrored = Drive {
+        kind: DriveKind::Split { bits: 4, order: SplitOrder::BitReversed },
+        ..split.clone()
+    };
     // A triangle: on-time 10 = (rise + fall)/8, so half as high, with flanks half as long.
-    let triangle = Drive { rise_s: 60e-6, fall_s: 20e-6, ..base };
+    let triangle = Drive { rise_s: 60e-6, fall_s: 20e-6, ..base.clone() };
     let ticks = |refresh, slot, offset, rise, fall, on| Ticks {
         frame: 4000,
         refreshes: 4,
@@ -109,16 +112,16 @@ fn the_list_of_pulses_has_the_area_of_the_light_summed_tick_by_tick() {
         fall,
         on,
     };
-    let cases: [(&str, Drive, f64, usize, u32, Ticks); 9] = [
-        ("pwm ½", pwm, 0.5, 0, 0, ticks(1000, 0, 0, 20, 40, |_| 500.0)),
-        ("pwm 1", pwm, 1.0, 1, 0, ticks(1000, 0, 7, 20, 40, |_| 1000.0)),
-        ("triangle", triangle, 0.01, 2, 0, ticks(1000, 0, 300, 60, 20, |_| 10.0)),
-        ("scan 0", scanned, 0.5, 0, 0, ticks(950, 0, 0, 8, 4, |_| 90.0)),
-        ("scan 3", scanned, 1.0, 2, 3, ticks(950, 600, 300, 8, 4, |_| 180.0)),
+    let cases: [(&str, &Drive, f64, usize, u32, Ticks); 9] = [
+        ("pwm ½", &pwm, 0.5, 0, 0, ticks(1000, 0, 0, 20, 40, |_| 500.0)),
+        ("pwm 1", &pwm, 1.0, 1, 0, ticks(1000, 0, 7, 20, 40, |_| 1000.0)),
+        ("triangle", &triangle, 0.01, 2, 0, ticks(1000, 0, 300, 60, 20, |_| 10.0)),
+        ("scan 0", &scanned, 0.5, 0, 0, ticks(950, 0, 0, 8, 4, |_| 90.0)),
+        ("scan 3", &scanned, 1.0, 2, 3, ticks(950, 600, 300, 8, 4, |_| 180.0)),
         // 6 clocks of 15 over 4: one each, and of the rest of 2, even: m = 1 and 3.
         (
             "split even",
-            split,
+            &split,
             0.4,
             0,
             0,
@@ -127,7 +130,7 @@ fn the_list_of_pulses_has_the_area_of_the_light_summed_tick_by_tick() {
         // Bits of 0 1 2 3 mirrored are 0 2 1 3: those below 2 are m = 0 and 2.
         (
             "split mirrored",
-            mirrored,
+            &mirrored,
             0.4,
             1,
             0,
@@ -135,7 +138,7 @@ fn the_list_of_pulses_has_the_area_of_the_light_summed_tick_by_tick() {
         ),
         (
             "split 1 clock",
-            split,
+            &split,
             0.07,
             0,
             0,
@@ -143,7 +146,7 @@ fn the_list_of_pulses_has_the_area_of_the_light_summed_tick_by_tick() {
         ),
         (
             "split 3 mirrored",
-            mirrored,
+            &mirrored,
             0.2,
             0,
             0,
@@ -161,14 +164,14 @@ fn the_list_of_pulses_has_the_area_of_the_light_summed_tick_by_tick() {
         }
     }
     // Held light, and the duty that the photometry divides by.
-    let held = |kind| events::lit_s(&Drive { kind, ..base }, 0.4, 0, 0, 1.0, 3.0);
+    let held = |kind| events::lit_s(&Drive { kind, ..base.clone() }, 0.4, 0, 0, 1.0, 3.0);
     assert!((held(DriveKind::Steady) - 0.8).abs() < 1e-12);
     assert!((held(DriveKind::HeldMean { bits: 1 }) - 0.0).abs() < 1e-12);
     assert!((held(DriveKind::HeldMean { bits: 4 }) - 2.0 * 6.0 / 15.0).abs() < 1e-12);
     assert!((events::top_duty(&scanned) - 4.0 * 180.0 / 4000.0).abs() < 1e-12);
     assert!((events::top_duty(&split) - 15.0 * 240.0 / 4000.0).abs() < 1e-12);
     // Where refreshes do not divide the video frame, they simply follow one another.
-    let free = Drive { refresh_hz: 1100.0, video_hz: 60.0, ..base };
+    let free = Drive { refresh_hz: 1100.0, video_hz: 60.0, ..base.clone() };
     let period = 1.0 / 1100.0;
     let lit = events::lit_s(&free, 0.25, 0, 0, 20.5 * period, 23.1 * period);
     assert!((lit - (0.25 + 0.25 + 0.1) * period).abs() < 1e-12, "{lit}");

@@ -317,7 +317,7 @@ fn whole_periods_give_the_mean_whatever_the_drive() {
         DriveKind::Split { bits: 8, order: SplitOrder::BitReversed },
     ] {
         let mut scene = steady.clone();
-        scene.drive.kind = kind;
+        scene.drive.kind = kind.clone();
         scene.drive.scan = if kind == DriveKind::Pwm { 1 } else { 16 };
         scene.drive.dark_slot_s = 0.6e-6;
         scene.drive.rise_s = 0.2e-6;

@@ -286,7 +286,7 @@ fn scaling_in_the_camera_comes_before_the_deliverys() {
     let plain = shot(&scene);
     let box_of_two =
         gridbeat::develop::Scaling { size: (64, 64), filter: gridbeat::develop::ScaleFilter::Box };
-    scene.delivery.in_camera = Some(box_of_two);
+    scene.deliveries[0].delivery.in_camera = Some(box_of_two);
     let found = shot(&scene);
     assert_eq!((found.width(), found.height()), (64, 64));
     for (x, y) in [(0, 0), (20, 33), (63, 63)] {
@@ -296,9 +296,10 @@ fn scaling_in_the_camera_comes_before_the_deliverys() {
         assert!((f64::from(found.planes[1].at(x, y)) - mean).abs() < 1e-6, "{x} {y}");
     }
     // The delivery makes 32 × 32 of those 64 × 64.
-    scene.delivery.size = Some((32, 32));
+    scene.deliveries[0].delivery.size = Some((32, 32));
     let delivered = shot(&scene);
-    let again = gridbeat::develop::scale(&found, (32, 32), scene.delivery.filter).expect("scales");
+    let again = gridbeat::develop::scale(&found, (32, 32), scene.deliveries[0].delivery.filter)
+        .expect("scales");
     assert_eq!(delivered, again);
 }
 

@@ -203,8 +203,8 @@ fn rest() -> impl Strategy<Value = String> {
         word(&["on", "off"]),
         word(&["on", "off"]),
         word(&["bilinear", "gradient_corrected", "edge_aware"]),
-        word(&["bt709", "bt2020", "p3_d65", "camera_rgb"]),
-        word(&["linear", "srgb", "bt709"]),
+        word(&["bt709", "bt2020", "p3_d65", "aces_ap0", "aces_ap1", "camera_rgb"]),
+        word(&["linear", "srgb", "bt709", "hybrid_log_gamma", "acescct"]),
         proptest::option::of((1..64_u32, 1..64_u32)),
         word(&["box", "bilinear", "cubic", "lanczos3"]),
     )

@@ -362,7 +362,7 @@ fn notes_name_the_value_and_a_next_step() {
         (
             &["drive.refresh_hz=3850"],
             &[
-                "drive.refresh_hz: 3850 Hz is 160.4 times the video rate of 24 Hz, not a whole number of times (rendered as a refresh that runs on across video frames; many walls would use 3840 Hz)",
+                "drive.refresh_hz: the sheet's 3850 Hz become 3840 Hz: fed 24 fps, the wall refreshes 160 times a video frame (a wall refreshes a whole number of times a video frame; `refresh_lock` says how this one counts)",
             ],
         ),
         (

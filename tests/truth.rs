@@ -47,8 +47,8 @@ impl Dice {
     }
 
     /// One of several.
-    pub fn pick<T: Copy>(&mut self, of: &[T]) -> T {
-        of[(self.roll() * of.len() as f64) as usize]
+    pub fn pick<T: Clone>(&mut self, of: &[T]) -> T {
+        of[(self.roll() * of.len() as f64) as usize].clone()
     }
 }
 
@@ -102,6 +102,8 @@ fn any_drive(dice: &mut Dice) -> Drive {
         rise_s: flank_s * rise_share,
         fall_s: flank_s * (1.0 - rise_share),
         delay_s: [0.0, sometimes(dice, slot_s), sometimes(dice, refresh_s)],
+        // A wall at full brightness, dimmed by pulse, or so far down that few grey clocks are left.
+        pulse_share: dice.pick(&[1.0, 1.0, 0.6, 0.031]),
         clock: Clock {
             drift: sometimes(dice, 200e-6) - 100e-6,
             phase_s: dice.between(-1.0, 1.0) / video_hz,

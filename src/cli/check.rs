@@ -2,7 +2,7 @@
 
 use crate::diag::{self, Diagnostic};
 use crate::input::{PictureFiles, SceneText, scene_text};
-use crate::scene::{self, Edit, Scene};
+use crate::scene::{self, Edit, Scene, Understood, resolved};
 use std::io::{IsTerminal, Write};
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -18,6 +18,13 @@ pub struct Args {
     /// Print problems and notes only, not the scene as understood
     #[arg(long)]
     pub brief: bool,
+    /// Print the whole scene as understood: every key, its value, and where that comes from (the file, a preset, the
+    /// default). What is printed is a scene file itself
+    #[arg(long, conflicts_with = "brief")]
+    pub as_understood: bool,
+    /// Print the same and every number that follows from it as JSON, for programs
+    #[arg(long, conflicts_with_all = ["brief", "as_understood"])]
+    pub json: bool,
 }
 
 /// Reads and checks a scene, printing problems and notes to standard error.
@@ -30,11 +37,16 @@ pub fn load(path: &std::path::Path, edits: &[Edit]) -> anyhow::Result<Result<Sce
 
 /// [`load`] of a scene whose text is there already.
 pub fn checked(source: &SceneText, edits: &[Edit]) -> Result<Scene, usize> {
+    understood(source, edits).map(|understood| understood.scene)
+}
+
+/// [`checked`], and where every value came from.
+pub fn understood(source: &SceneText, edits: &[Edit]) -> Result<Understood, usize> {
     let pictures = PictureFiles::in_folder(&source.folder);
-    match scene::parse_edited(&source.text, &source.name, edits, &pictures) {
-        Ok(scene) => {
-            print(&scene.notes, source);
-            Ok(scene)
+    match scene::understood(&source.text, &source.name, edits, &pictures) {
+        Ok(understood) => {
+            print(&understood.scene.notes, source);
+            Ok(understood)
         }
         Err(problems) => {
             print(&problems, source);
@@ -53,12 +65,36 @@ fn print(diagnostics: &[Diagnostic], source: &SceneText) {
 
 /// Runs the command. Exit code 0 for a scene that can be rendered, 1 for one that is refused.
 pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
-    let Ok(scene) = load(&args.scene, &args.set)? else {
+    let Ok(understood) = understood(&scene_text(&args.scene)?, &args.set) else {
         return Ok(ExitCode::from(1));
     };
+    let scene = &understood.scene;
     let mut out = std::io::stdout().lock();
+    if args.as_understood {
+        out.write_all(understood.as_yaml().as_bytes())?;
+        return Ok(ExitCode::SUCCESS);
+    }
+    if args.json {
+        let all = serde_json::json!({
+            "name": scene.name,
+            "inputs": understood.as_json(),
+            "resolved": resolved(scene),
+            "derived": scene::derived::derived(scene),
+            "notes": scene.notes.iter().map(diag::summary).collect::<Vec<_>>(),
+        });
+        serde_json::to_writer_pretty(&mut out, &all)?;
+        writeln!(out)?;
+        return Ok(ExitCode::SUCCESS);
+    }
     if !args.brief {
-        out.write_all(scene::describe(&scene).as_bytes())?;
+        out.write_all(scene::describe(scene).as_bytes())?;
+        let presets = understood.from_presets();
+        if !presets.is_empty() {
+            writeln!(out, "presets (typical values, not a product)")?;
+        }
+        for line in presets {
+            writeln!(out, "  {line}")?;
+        }
     }
     let notes = match scene.notes.len() {
         0 => "no notes".into(),

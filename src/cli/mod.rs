@@ -5,6 +5,7 @@
 
 pub mod check;
 pub mod completions;
+pub mod presets;
 pub mod render;
 pub mod schema;
 
@@ -40,6 +41,8 @@ pub enum Command {
     Check(check::Args),
     /// Print the keys of a scene file, as JSON Schema for an editor or as a list
     Schema(schema::Args),
+    /// List the presets: generic kit to start from, with every value
+    Presets(presets::Args),
     /// Print a script that completes gridbeat's commands in a shell
     Completions(completions::Args),
 }
@@ -50,6 +53,7 @@ pub fn run(cli: &Cli) -> anyhow::Result<ExitCode> {
         Command::Render(args) => render::run(args),
         Command::Check(args) => check::run(args),
         Command::Schema(args) => schema::run(args),
+        Command::Presets(args) => presets::run(args),
         Command::Completions(args) => completions::run(args),
     }
 }

@@ -238,10 +238,12 @@ pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
 fn render(args: &Args) -> anyhow::Result<ExitCode> {
     let source = scene_text(&args.scene)?;
     let edits = args.edits();
-    let Ok(scene) = check::checked(&source, &edits) else {
+    let Ok(understood) = check::understood(&source, &edits) else {
         return Ok(ExitCode::from(REFUSED));
     };
-    let files = Files::new(args, &scene.name, write::needs_overview(&scene));
+    let inputs = understood.as_json();
+    let scene = understood.scene;
+    let files = Files::new(args, &scene, |delivered| write::needs_overview(&scene, delivered));
     let scenes = scenes(&scene, &files);
     let shots: Vec<(Take, Shot<'_>)> = scenes
         .iter()
@@ -259,7 +261,14 @@ fn render(args: &Args) -> anyhow::Result<ExitCode> {
     let renders = args.frames.count() * shots.len();
     let mut progress = Progress::new(renders, args.quiet, cancel);
     let mut records = Vec::new();
-    let made = Made { args, source: &source, edits: &edits, scene: &scene, files: &files };
+    let made = Made {
+        args,
+        source: &source,
+        edits: &edits,
+        scene: &scene,
+        inputs: &inputs,
+        files: &files,
+    };
     let outcome = all_frames(args, &files, &shots, &mut progress, &mut records);
     drop(progress);
     let numbers = derived(&scene.at_frame(args.frames.first));

@@ -16,11 +16,12 @@ mod observer;
 mod spaces;
 
 pub use curves::{
-    Bt1886, bt709_decode, bt709_encode, bt2020_decode, bt2020_encode, srgb_decode, srgb_encode,
+    Bt1886, acescct_decode, acescct_encode, bt709_decode, bt709_encode, bt2020_decode,
+    bt2020_encode, hybrid_log_gamma_decode, hybrid_log_gamma_encode, srgb_decode, srgb_encode,
 };
 pub use led::{led_efficacy_lm_per_w, led_photons_per_lux_second_m2, led_xy, ohno_spectrum};
 pub use observer::{observer, table, wyman_fit};
 pub use spaces::{
-    BT709, BT2020, D65_XY, P3_D65, RgbSpace, adaptation, between, luminance_shares, rgb_to_xyz,
-    xy_to_xyz, xyz_to_xy,
+    ACES_AP0, ACES_AP1, ACES_WHITE_XY, BT709, BT2020, D65_XY, P3_D65, RgbSpace, adaptation,
+    between, luminance_shares, rgb_to_xyz, xy_to_xyz, xyz_to_xy,
 };

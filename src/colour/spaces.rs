@@ -15,6 +15,20 @@ pub const BT2020: RgbSpace =
 pub const P3_D65: RgbSpace =
     RgbSpace { primaries_xy: [[0.680, 0.320], [0.265, 0.690], [0.150, 0.060]], white_xy: D65_XY };
 
+/// The white of the ACES spaces, near a daylight of 6000 K (SMPTE ST 2065-1:2012, table 1).
+pub const ACES_WHITE_XY: [f64; 2] = [0.32168, 0.33767];
+/// ACES AP0 primaries, which hold every colour there is (SMPTE ST 2065-1:2012, table 1). The blue one, and with it the
+/// space, goes beyond them: its luminance is negative.
+pub const ACES_AP0: RgbSpace = RgbSpace {
+    primaries_xy: [[0.7347, 0.2653], [0.0, 1.0], [0.0001, -0.0770]],
+    white_xy: ACES_WHITE_XY,
+};
+/// ACES AP1 primaries, for working with light (Academy S-2014-004, 2016, table 1).
+pub const ACES_AP1: RgbSpace = RgbSpace {
+    primaries_xy: [[0.713, 0.293], [0.165, 0.830], [0.128, 0.044]],
+    white_xy: ACES_WHITE_XY,
+};
+
 /// The chromaticities that make a linear RGB space.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct RgbSpace {
@@ -25,9 +39,14 @@ pub struct RgbSpace {
 }
 
 impl RgbSpace {
-    /// Linear RGB → XYZ with Y = 1 for white; `None` as in [`rgb_to_xyz`].
+    /// Linear RGB → XYZ with Y = 1 for white; `None` as in [`rgb_to_xyz`], but primaries may lie below the x axis
+    /// (y < 0), as the blue one of [`ACES_AP0`] does.
     pub fn to_xyz(&self) -> Option<Matrix3> {
-        rgb_to_xyz(self.primaries_xy, self.white_xy)
+        let column = |[x, y]: [f64; 2]| {
+            (x.is_finite() && y.is_finite() && y != 0.0).then(|| [x / y, 1.0, (1.0 - x - y) / y])
+        };
+        let [r, g, b] = self.primaries_xy.map(column);
+        matrix(columns_of([r?, g?, b?]), self.white_xy)
     }
 
     /// XYZ → linear RGB; `None` as in [`rgb_to_xyz`].
@@ -53,7 +72,17 @@ fn unit_luminance_columns(primaries_xy: [[f64; 2]; 3]) -> Option<Matrix3> {
     let r = xy_to_xyz(primaries_xy[0])?;
     let g = xy_to_xyz(primaries_xy[1])?;
     let b = xy_to_xyz(primaries_xy[2])?;
-    Some(std::array::from_fn(|i| [r[i], g[i], b[i]]))
+    Some(columns_of([r, g, b]))
+}
+
+fn columns_of([r, g, b]: [[f64; 3]; 3]) -> Matrix3 {
+    std::array::from_fn(|i| [r[i], g[i], b[i]])
+}
+
+/// Primaries at luminance 1 in columns, each scaled to its luminance in the white.
+fn matrix(columns: Matrix3, white_xy: [f64; 2]) -> Option<Matrix3> {
+    let y = matrix3::apply(&matrix3::inverse(&columns)?, xy_to_xyz(white_xy)?);
+    Some(matrix3::product(&columns, &matrix3::diagonal(y)))
 }
 
 /// Luminances of the primaries in a white of luminance 1, of either sign.
@@ -76,9 +105,7 @@ pub fn luminance_shares(primaries_xy: [[f64; 2]; 3], white_xy: [f64; 2]) -> Opti
 /// `None` where the primaries lie on a line, or a chromaticity has y ≤ 0 or is not finite.
 /// Source: SMPTE RP 177:1993, section 3.3.
 pub fn rgb_to_xyz(primaries_xy: [[f64; 2]; 3], white_xy: [f64; 2]) -> Option<Matrix3> {
-    let columns = unit_luminance_columns(primaries_xy)?;
-    let y = luminances(primaries_xy, white_xy)?;
-    Some(matrix3::product(&columns, &matrix3::diagonal(y)))
+    matrix(unit_luminance_columns(primaries_xy)?, white_xy)
 }
 
 /// The Bradford cone-like responses to XYZ: K. M. Lam, "Metamerism and colour constancy", thesis,
@@ -136,6 +163,30 @@ mod tests {
         let xy = xyz_to_xy(white).unwrap();
         assert!((xy[0] - 0.3457).abs() < 1e-14 && (xy[1] - 0.3585).abs() < 1e-14);
         assert!((white[1] - 1.0).abs() < 1e-14);
+    }
+
+    /// AP0: SMPTE ST 2065-1:2012, equation for RGB → XYZ; AP1: Academy S-2014-004, annex A. Both printed to ten decimals;
+    /// the digits here are from memory, and chromaticities and matrix bear each other out.
+    #[test]
+    fn aces_matrices_are_the_published_ones() {
+        let ap0 = [
+            [0.9525523959, 0.0, 0.0000936786],
+            [0.3439664498, 0.7281660966, -0.0721325464],
+            [0.0, 0.0, 1.0088251844],
+        ];
+        close(&ACES_AP0.to_xyz().unwrap(), &ap0, 1e-10);
+        let ap1 = [
+            [0.6624541811, 0.1340042065, 0.1561876870],
+            [0.2722287168, 0.6740817658, 0.0536895174],
+            [-0.0055746495, 0.0040607335, 1.0103391003],
+        ];
+        close(&ACES_AP1.to_xyz().unwrap(), &ap1, 1e-10);
+        // An imaginary primary is for a delivery, not for a wall.
+        assert_eq!(rgb_to_xyz(ACES_AP0.primaries_xy, ACES_WHITE_XY), None);
+        assert_eq!(luminance_shares(ACES_AP0.primaries_xy, ACES_WHITE_XY), None);
+        let level =
+            RgbSpace { primaries_xy: [[0.7, 0.3], [0.2, 0.0], [0.1, 0.1]], white_xy: D65_XY };
+        assert_eq!(level.to_xyz(), None);
     }
 
     #[test]

@@ -89,6 +89,8 @@ fn target(space: ColourSpace) -> Option<RgbSpace> {
         ColourSpace::Bt709 => Some(colour::BT709),
         ColourSpace::Bt2020 => Some(colour::BT2020),
         ColourSpace::P3D65 => Some(colour::P3_D65),
+        ColourSpace::AcesAp0 => Some(colour::ACES_AP0),
+        ColourSpace::AcesAp1 => Some(colour::ACES_AP1),
         ColourSpace::CameraRgb => None,
     }
 }
@@ -99,7 +101,13 @@ mod tests {
 
     /// Invented camera: overlapping colour filters.
     const E: [[f64; 3]; 3] = [[900.0, 150.0, 30.0], [120.0, 1500.0, 180.0], [10.0, 160.0, 700.0]];
-    const SPACES: [ColourSpace; 3] = [ColourSpace::Bt709, ColourSpace::Bt2020, ColourSpace::P3D65];
+    const SPACES: [ColourSpace; 5] = [
+        ColourSpace::Bt709,
+        ColourSpace::Bt2020,
+        ColourSpace::P3D65,
+        ColourSpace::AcesAp0,
+        ColourSpace::AcesAp1,
+    ];
 
     #[test]
     fn wall_white_becomes_neutral_white() {

@@ -63,6 +63,10 @@ pub enum ColourSpace {
     Bt2020,
     /// P3 primaries, D65.
     P3D65,
+    /// ACES AP0 primaries and white (SMPTE ST 2065-1).
+    AcesAp0,
+    /// ACES AP1 primaries, ACES white.
+    AcesAp1,
     /// The camera's own red, green and blue, white-balanced.
     CameraRgb,
 }
@@ -76,6 +80,10 @@ pub enum DeliveryTransfer {
     Srgb,
     /// ITU-R BT.709 camera curve.
     Bt709,
+    /// Hybrid log-gamma (ITU-R BT.2100).
+    HybridLogGamma,
+    /// ACEScct, a logarithm with a straight toe (Academy S-2016-001).
+    AcesCct,
 }
 
 /// Filter used when the picture is scaled to the delivery size.

@@ -1,10 +1,11 @@
 //! Reads bytes: scene text and content pictures.
 
-use crate::scene::ContentPictures;
+use crate::scene::{ContentPictures, Rgba16};
 use crate::wall::content::Rgb16;
 use image::{ImageDecoder, ImageReader};
 use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 /// Largest scene file, bytes; a scene is a page or two.
 const MAX_SCENE_BYTES: u64 = 1 << 20;
@@ -76,8 +77,8 @@ impl PictureFiles {
     }
 }
 
-impl ContentPictures for PictureFiles {
-    fn load(&self, path: &str) -> Result<Rgb16, String> {
+impl PictureFiles {
+    fn decoded(&self, path: &str) -> Result<image::DynamicImage, String> {
         let full = self.folder.join(path);
         let shown = full.display().to_string();
         let file = std::fs::File::open(&full).map_err(|e| reason("picture", &shown, &e))?;
@@ -100,8 +101,49 @@ impl ContentPictures for PictureFiles {
                  {MAX_PICTURE_PIXELS} in all"
             ));
         }
-        let picture = image::DynamicImage::from_decoder(decoder).map_err(|e| broken(&e))?;
-        Ok(Rgb16 { columns, rows, data: picture.into_rgb16().into_raw() })
+        image::DynamicImage::from_decoder(decoder).map_err(|e| broken(&e))
+    }
+}
+
+/// Largest waveform file, bytes: some million samples.
+const MAX_TEXT_BYTES: u64 = 1 << 26;
+
+impl ContentPictures for PictureFiles {
+    fn text(&self, path: &str) -> Result<String, String> {
+        let full = self.folder.join(path);
+        let shown = full.display().to_string();
+        let meta = std::fs::metadata(&full).map_err(|e| reason("file", &shown, &e))?;
+        if meta.is_dir() {
+            return Err(format!("file '{shown}' is a folder"));
+        }
+        if meta.len() > MAX_TEXT_BYTES {
+            return Err(format!(
+                "file '{shown}' holds {} bytes; allowed: up to {MAX_TEXT_BYTES}",
+                meta.len()
+            ));
+        }
+        let bytes = std::fs::read(&full).map_err(|e| reason("file", &shown, &e))?;
+        String::from_utf8(bytes).map_err(|_| format!("file '{shown}' is not text (UTF-8)"))
+    }
+
+    fn later(&self) -> Option<Arc<dyn ContentPictures + Send + Sync>> {
+        Some(Arc::new(self.clone()))
+    }
+
+    fn is_there(&self, path: &str) -> bool {
+        self.folder.join(path).is_file()
+    }
+
+    fn load(&self, path: &str) -> Result<Rgb16, String> {
+        let picture = self.decoded(path)?.into_rgb16();
+        let (columns, rows) = picture.dimensions();
+        Ok(Rgb16 { columns, rows, data: picture.into_raw() })
+    }
+
+    fn load_with_opacity(&self, path: &str) -> Result<Rgba16, String> {
+        let picture = self.decoded(path)?.into_rgba16();
+        let (columns, rows) = picture.dimensions();
+        Ok(Rgba16 { columns, rows, data: picture.into_raw() })
     }
 }
 

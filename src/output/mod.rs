@@ -58,6 +58,8 @@ impl Coding {
             ColourSpace::Bt709 => Some(crate::colour::BT709),
             ColourSpace::Bt2020 => Some(crate::colour::BT2020),
             ColourSpace::P3D65 => Some(crate::colour::P3_D65),
+            ColourSpace::AcesAp0 => Some(crate::colour::ACES_AP0),
+            ColourSpace::AcesAp1 => Some(crate::colour::ACES_AP1),
             ColourSpace::CameraRgb => None,
         }
     }

@@ -58,12 +58,14 @@ fn code_points(coding: Coding) -> Option<[u8; 2]> {
         ColourSpace::Bt709 => 1,
         ColourSpace::Bt2020 => 9,
         ColourSpace::P3D65 => 12,
-        ColourSpace::CameraRgb => return None,
+        ColourSpace::AcesAp0 | ColourSpace::AcesAp1 | ColourSpace::CameraRgb => return None,
     };
     let transfer = match coding.transfer {
         DeliveryTransfer::Bt709 => 1,
         DeliveryTransfer::Linear => 8,
         DeliveryTransfer::Srgb => 13,
+        DeliveryTransfer::HybridLogGamma => 18,
+        DeliveryTransfer::AcesCct => return None,
     };
     Some([primaries, transfer])
 }
@@ -141,10 +143,16 @@ fn start<'s, 'w>(
             DeliveryTransfer::Linear => encoder.set_source_gamma(ScaledFloat::new(1.0)),
             // The value that the specification gives for sRGB.
             DeliveryTransfer::Srgb => encoder.set_source_gamma(ScaledFloat::from_scaled(45455)),
-            // No single power stands for it: only cICP tells it.
-            DeliveryTransfer::Bt709 => {}
+            // No single power stands for it: only cICP tells it, if anything does.
+            DeliveryTransfer::Bt709
+            | DeliveryTransfer::HybridLogGamma
+            | DeliveryTransfer::AcesCct => {}
         }
-        if let Some(space) = coding.primaries() {
+        // The chunk's numbers have no sign.
+        let real = |space: &crate::colour::RgbSpace| {
+            space.primaries_xy.as_flattened().iter().all(|v| *v >= 0.0)
+        };
+        if let Some(space) = coding.primaries().filter(real) {
             let xy = |p: [f64; 2]| (p[0] as f32, p[1] as f32);
             let [r, g, b] = space.primaries_xy.map(xy);
             encoder.set_source_chromaticities(SourceChromaticities::new(

@@ -3,6 +3,11 @@
 //! Closed forms only, no pixels. Every field carries its unit in its name; `null` (`None`) stands
 //! for a number that has no meaning in this scene.
 
+mod electronics;
+
+pub(super) use electronics::tell as tell_electronics;
+pub use electronics::{ClockNumbers, DataLineNumbers, DriveNumbers};
+
 use super::{Scene, projection_of_face};
 use crate::colour;
 use crate::optics::projection::{Projection, Sight};
@@ -29,6 +34,8 @@ pub struct Derived {
     pub exposure: ExposureNumbers,
     /// Shutter, readout and refresh.
     pub timing: TimingNumbers,
+    /// The drive, its sheet and what its electronics hold.
+    pub drive: DriveNumbers,
 }
 
 /// Numbers of the focused lens.
@@ -172,6 +179,7 @@ pub fn derived(scene: &Scene) -> Derived {
         wall_on_sensor: places(scene),
         exposure: exposure(scene),
         timing: timing(scene),
+        drive: electronics::drive(scene),
     }
 }
 
@@ -440,7 +448,8 @@ fn timing(scene: &Scene) -> TimingNumbers {
     let refresh_hz = drive.refresh_hz * pace;
     let pattern = drive.timing();
     // Split levels and a dark time at the end of the video frame repeat by the frame only.
-    let by_frame = matches!(drive.kind, DriveKind::Split { .. }) || drive.dark_frame_s > 0.0;
+    let by_frame = matches!(drive.kind, DriveKind::Split { .. } | DriveKind::Waveform(_))
+        || drive.dark_frame_s > 0.0;
     let repeats_s = if by_frame { pattern.frame_s / pace } else { pattern.refresh_s / pace };
     numbers.refreshes_per_exposure = Some(camera.exposure_s * refresh_hz);
     numbers.pattern_repeats_s = Some(repeats_s);

@@ -1,6 +1,6 @@
 //! A scene as understood, in plain words with units.
 
-use super::Scene;
+use super::{Delivered, DeliveryFormat, Scene};
 use crate::develop::{ColourSpace, DeliveryTransfer, Demosaic, ScaleFilter};
 use crate::optics::transfer::blur_disc_m;
 use crate::optics::{Diffraction, Iris};
@@ -20,7 +20,9 @@ pub fn describe(scene: &Scene) -> String {
     camera(&mut out, scene);
     placement(&mut out, scene);
     moves(&mut out, scene);
-    delivery(&mut out, scene);
+    for delivered in &scene.deliveries {
+        delivery(&mut out, scene, delivered);
+    }
     out.text
 }
 
@@ -110,6 +112,26 @@ fn wall(out: &mut Lines, scene: &Scene) {
         );
     }
     build(out, wall);
+    if let Some(f) = &scene.foreground {
+        let (width, height) = f.size_m();
+        let (middle, depth) = f.seen_from(&scene.pose);
+        out.group("foreground");
+        out.line(
+            "picture",
+            format!("{} × {} px, {} × {}", f.columns, f.rows, length(width), length(height)),
+        );
+        out.line(
+            "middle",
+            format!(
+                "{} from the lens, {} right and {} up of the axis",
+                length(depth),
+                length(middle.x),
+                length(middle.y)
+            ),
+        );
+        let disc = f.blur_disc_m(&scene.lens, &scene.pose).abs() / scene.camera.photosite_m;
+        out.line("blur disc", format!("{} photosites", number(disc)));
+    }
 }
 
 /// How the wall is put together, as far as it is not one flat sheet without faults.
@@ -167,7 +189,7 @@ fn build(out: &mut Lines, wall: &crate::wall::Wall) {
 fn drive(out: &mut Lines, scene: &Scene) {
     let d = &scene.drive;
     out.group("drive");
-    let kind = match d.kind {
+    let kind = match &d.kind {
         DriveKind::Steady => "steady light".into(),
         DriveKind::HeldMean { bits } => format!("steady light in {bits} bits of grey"),
         DriveKind::Pwm => "one pulse a refresh, all rows at once".into(),
@@ -180,6 +202,17 @@ fn drive(out: &mut Lines, scene: &Scene) {
             },
             d.scan
         ),
+        DriveKind::Waveform(wave) => {
+            let turns = match d.scan {
+                1 => String::new(),
+                scan => format!(", {scan} rows in turn"),
+            };
+            format!(
+                "as measured, {} points, repeats after {}{turns}",
+                wave.points().len(),
+                time(wave.period_s())
+            )
+        }
     };
     out.line("kind", kind);
     if d.is_steady() {
@@ -194,6 +227,7 @@ fn drive(out: &mut Lines, scene: &Scene) {
             rate(d.video_hz)
         ),
     );
+    super::derived::tell_electronics(scene, |what, value| out.line(what, value));
     out.line("full white is lit", format!("{} of the time", percent(d.timing().top_duty())));
     let dark = [
         (d.dark_slot_s, "a row's turn"),
@@ -442,9 +476,12 @@ fn filter_words(filter: ScaleFilter) -> &'static str {
     }
 }
 
-fn delivery(out: &mut Lines, scene: &Scene) {
-    let d = &scene.delivery;
-    out.group("delivery");
+fn delivery(out: &mut Lines, scene: &Scene, delivered: &Delivered) {
+    let d = &delivered.delivery;
+    match &delivered.name {
+        Some(name) => out.group(&format!("delivery: {name}")),
+        None => out.group("delivery"),
+    }
     let filter = filter_words(d.filter);
     if let Some(scaling) = &d.in_camera {
         let (w, h) = scaling.size;
@@ -468,20 +505,48 @@ fn delivery(out: &mut Lines, scene: &Scene) {
         Demosaic::GradientCorrected => "gradient-corrected",
         Demosaic::EdgeAware => "edge-aware",
     };
-    let space = match d.colour_space {
+    out.line("demosaic", demosaic);
+    out.line(
+        "colour space, curve",
+        format!("{}, {}", space_words(d.colour_space), curve_words(d.transfer)),
+    );
+    if d.push_stops != 0.0 {
+        out.line("push", crate::units::stops(d.push_stops));
+    }
+    if let Some(format) = delivered.format {
+        out.line("format", format_words(format));
+    }
+}
+
+/// A colour space in words.
+pub fn space_words(space: ColourSpace) -> &'static str {
+    match space {
         ColourSpace::Bt709 => "BT.709",
         ColourSpace::Bt2020 => "BT.2020",
         ColourSpace::P3D65 => "P3 D65",
+        ColourSpace::AcesAp0 => "ACES AP0",
+        ColourSpace::AcesAp1 => "ACES AP1",
         ColourSpace::CameraRgb => "the camera's own",
-    };
-    let curve = match d.transfer {
+    }
+}
+
+/// A transfer curve in words.
+pub fn curve_words(transfer: DeliveryTransfer) -> &'static str {
+    match transfer {
         DeliveryTransfer::Linear => "linear",
         DeliveryTransfer::Srgb => "sRGB",
         DeliveryTransfer::Bt709 => "BT.709",
-    };
-    out.line("demosaic", demosaic);
-    out.line("colour space, curve", format!("{space}, {curve}"));
-    if d.push_stops != 0.0 {
-        out.line("push", crate::units::stops(d.push_stops));
+        DeliveryTransfer::HybridLogGamma => "hybrid log-gamma",
+        DeliveryTransfer::AcesCct => "ACEScct",
+    }
+}
+
+/// A format in words.
+pub fn format_words(format: DeliveryFormat) -> &'static str {
+    match format {
+        DeliveryFormat::Png8 => "PNG, 8 bits",
+        DeliveryFormat::Png16 => "PNG, 16 bits",
+        DeliveryFormat::Tiff16 => "TIFF, 16 bits",
+        DeliveryFormat::ExrLinear => "OpenEXR, linear light",
     }
 }

@@ -71,11 +71,16 @@ fn without_places(node: Node) -> Node {
 }
 
 fn set(node: &mut Node, schema: &Json, parts: &[&str], value: Value) {
-    let Some((first, rest)) = parts.split_first() else {
+    let Some((part, rest)) = parts.split_first() else {
         *node = Node { place: None, value };
         return;
     };
-    let inner = option_of(schema, first).unwrap_or(&schema["properties"][*first]);
+    // `delivery[2].size_px`: of the second only.
+    let (first, number) = numbered(part);
+    let inner = option_of(schema, first).unwrap_or(&schema["properties"][first]);
+    if schema["properties"]["preset"].is_object() {
+        super::presets::name_alone(node);
+    }
     let is_choice = schema["oneOf"].is_array();
     if !matches!(node.value, Value::Map(_)) {
         node.value = Value::Map(Vec::new());
@@ -83,17 +88,43 @@ fn set(node: &mut Node, schema: &Json, parts: &[&str], value: Value) {
     let Value::Map(entries) = &mut node.value else { return };
     if is_choice {
         // Another choice takes the place of the one that was made.
-        entries.retain(|(key, _)| key.name == *first);
+        entries.retain(|(key, _)| key.name == first);
     }
-    let index = match entries.iter().position(|(key, _)| key.name == *first) {
+    let index = match entries.iter().position(|(key, _)| key.name == first) {
         Some(index) => index,
         None => {
-            let key = Key { name: (*first).into(), place: None };
+            let key = Key { name: first.into(), place: None };
             entries.push((key, Node { place: None, value: Value::Null }));
             entries.len() - 1
         }
     };
-    set(&mut entries[index].1, inner, rest, value);
+    let node = &mut entries[index].1;
+    match (&mut node.value, number) {
+        // Without a number: of every one.
+        (Value::List(items), None) if inner["x-or-list"] == true && !rest.is_empty() => {
+            for item in items {
+                set(item, inner, rest, value.clone());
+            }
+        }
+        (Value::List(items), Some(number)) if (1..=items.len()).contains(&number) => {
+            set(&mut items[number - 1], inner, rest, value);
+        }
+        (Value::List(_), Some(_)) | (_, Some(2..)) => {
+            // There is no such one: the reader will say that it does not know it.
+            let key = Key { name: (*part).into(), place: None };
+            entries.push((key, Node { place: None, value }));
+        }
+        _ => set(node, inner, rest, value),
+    }
+}
+
+/// `delivery[2]` as the name and the number.
+fn numbered(part: &str) -> (&str, Option<usize>) {
+    let split = part.strip_suffix(']').and_then(|p| p.split_once('['));
+    match split.and_then(|(name, number)| Some((name, number.parse().ok()?))) {
+        Some((name, number)) => (name, Some(number)),
+        None => (part, None),
+    }
 }
 
 /// The schema of the option of a choice that is made by a key.

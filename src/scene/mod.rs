@@ -6,22 +6,27 @@ mod check;
 pub mod derived;
 mod describe;
 mod edit;
+mod foreground;
 pub mod moves;
+pub mod presets;
 mod resolved;
 mod twin;
+mod understood;
 pub mod written;
 
 pub use check::limits;
-pub use describe::describe;
+pub use describe::{curve_words, describe, format_words, space_words};
 pub use edit::Edit;
+pub use foreground::{Foreground, Rgba16};
 pub use resolved::resolved;
+pub use understood::{Input, Origin, Understood, understood};
 
 use crate::diag::Diagnostic;
 use crate::optics::projection::{Projection, SensorGrid, WallGrid};
 use crate::optics::{FrontLowPass, Lens, LowPass, Pose};
 use crate::sensor::Camera;
 use crate::wall::content::Rgb16;
-use crate::wall::{Face, Wall, WallImage, drive::Drive};
+use crate::wall::{Face, Wall, WallImage, drive::Drive, electronics::Sheet};
 use std::sync::Arc;
 
 /// Where content pictures come from; files are the business of `input`.
@@ -29,6 +34,28 @@ pub trait ContentPictures {
     /// Loads a picture by its path as written in the scene. The error says what is wrong, file
     /// name included, in a sentence for people.
     fn load(&self, path: &str) -> Result<Rgb16, String>;
+
+    /// Loads a picture with its opacity, in the same way; one without is opaque.
+    fn load_with_opacity(&self, path: &str) -> Result<Rgba16, String> {
+        let Rgb16 { columns, rows, data } = self.load(path)?;
+        let opaque = data.chunks_exact(3).flat_map(|p| [p[0], p[1], p[2], u16::MAX]);
+        Ok(Rgba16 { columns, rows, data: opaque.collect() })
+    }
+    /// Reads a text file, such as a measured waveform, in the same way.
+    fn text(&self, path: &str) -> Result<String, String> {
+        Err(format!("file '{path}' is not there"))
+    }
+
+    /// The same source for later, when the frames of a sequence are loaded one by one; `None` where
+    /// there is none.
+    fn later(&self) -> Option<Arc<dyn ContentPictures + Send + Sync>> {
+        None
+    }
+
+    /// Whether there is a file at a path.
+    fn is_there(&self, path: &str) -> bool {
+        self.load(path).is_ok()
+    }
 }
 
 /// No pictures at all: every one is missing.
@@ -64,9 +91,54 @@ pub fn parse_edited(
     edits: &[Edit],
     pictures: &dyn ContentPictures,
 ) -> Result<Scene, Vec<Diagnostic>> {
+    parsed(text, name, edits, pictures).map(|(scene, ..)| scene)
+}
+
+/// The scene, the file as it was read, and what presets filled in.
+fn parsed(
+    text: &str,
+    name: &str,
+    edits: &[Edit],
+    pictures: &dyn ContentPictures,
+) -> Result<(Scene, written::Read, presets::Filled), Vec<Diagnostic>> {
     let mut root = written::parse(text).map_err(|problem| vec![problem])?;
     edit::apply(&mut root, edits).map_err(|problem| vec![problem])?;
-    check::meant(&written::read(&root), name, pictures)
+    let filled = presets::fill(&mut root);
+    let read = written::read(&root);
+    match check::meant(&read, name, pictures) {
+        Ok(mut scene) => {
+            presets::tell(&mut scene.notes, &filled);
+            Ok((scene, read, filled))
+        }
+        Err(mut problems) => {
+            presets::tell(&mut problems, &filled);
+            Err(problems)
+        }
+    }
+}
+
+/// One delivered picture.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Delivered {
+    /// Its name, part of its files' names; given wherever there are several.
+    pub name: Option<String>,
+    /// The one format to write; `None` leaves that to whoever renders.
+    pub format: Option<DeliveryFormat>,
+    /// Development and delivery.
+    pub delivery: crate::develop::Delivery,
+}
+
+/// Format of a delivered picture's file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum DeliveryFormat {
+    /// PNG with 8 bits.
+    Png8,
+    /// PNG with 16 bits.
+    Png16,
+    /// TIFF with 16 bits.
+    Tiff16,
+    /// OpenEXR in linear light.
+    ExrLinear,
 }
 
 /// A scene as meant: every value checked and in SI units.
@@ -78,6 +150,8 @@ pub struct Scene {
     pub wall: Wall,
     /// How it is driven.
     pub drive: Drive,
+    /// What the wall's papers say of the drive.
+    pub sheet: Sheet,
     /// What it shows.
     pub content: Arc<WallImage>,
     /// The lens.
@@ -92,10 +166,12 @@ pub struct Scene {
     pub pose: Pose,
     /// How the camera moves; lens and place above are what it would have without. `None` for one that stands.
     pub moves: Option<Arc<moves::Moves>>,
-    /// Development and delivery.
-    pub delivery: crate::develop::Delivery,
+    /// What is delivered, at least one: all developed from the same raw frame.
+    pub deliveries: Vec<Delivered>,
     /// Distance of the subject from the lens along the axis, metres, if given.
     pub subject_m: Option<f64>,
+    /// What stands before the wall, if anything.
+    pub foreground: Option<Foreground>,
     /// Neutral density, stops. Its loss is in the lens's transmission already.
     pub neutral_density_stops: f64,
     /// Things a person should know.

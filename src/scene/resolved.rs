@@ -1,7 +1,7 @@
 //! A scene as resolved, as data: every input in SI numbers (angles in degrees), unit in the key.
 
-use super::Scene;
 use super::moves::Moves;
+use super::{Delivered, DeliveryFormat, Scene};
 use crate::develop::{ColourSpace, DeliveryTransfer, Demosaic, ScaleFilter};
 use crate::optics::{Diffraction, Iris};
 use crate::sensor::mode::Joining;
@@ -23,6 +23,22 @@ pub fn resolved(scene: &Scene) -> Value {
         "drive": drive(scene),
         "content": content(scene),
         "lens": lens(scene),
+        "foreground": scene.foreground.as_ref().map(|f| {
+            let ([right_m, up_m], depth_m) = {
+                let (middle, depth_m) = f.seen_from(&scene.pose);
+                (middle.to_array(), depth_m)
+            };
+            let (width_m, height_m) = f.size_m();
+            json!({
+                "columns_px": f.columns,
+                "rows_px": f.rows,
+                "width_m": width_m,
+                "height_m": height_m,
+                "right_of_axis_m": right_m,
+                "above_axis_m": up_m,
+                "from_lens_m": depth_m,
+            })
+        }),
         "filters": {
             "low_pass": scene.low_pass.map(|f| json!({
                 "across_m": f.across_m,
@@ -37,7 +53,7 @@ pub fn resolved(scene: &Scene) -> Value {
         "camera": camera(scene),
         "placement": placement(scene),
         "moves": scene.moves.as_ref().map(|m| moves(m)),
-        "delivery": delivery(scene),
+        "deliveries": scene.deliveries.iter().map(delivery).collect::<Vec<_>>(),
     })
 }
 
@@ -118,7 +134,7 @@ fn build(wall: &crate::wall::Wall) -> Value {
 
 fn drive(scene: &Scene) -> Value {
     let d = &scene.drive;
-    let kind = match d.kind {
+    let kind = match &d.kind {
         DriveKind::Steady => json!("steady"),
         DriveKind::HeldMean { bits } => json!({ "steady_at_the_mean_of_split": { "bits": bits } }),
         DriveKind::Pwm => json!("pwm"),
@@ -129,6 +145,10 @@ fn drive(scene: &Scene) -> Value {
                 SplitOrder::Even => "even",
                 SplitOrder::BitReversed => "bit_reversed",
             },
+        } }),
+        DriveKind::Waveform(wave) => json!({ "waveform": {
+            "period_s": wave.period_s(),
+            "points": wave.points().len(),
         } }),
     };
     json!({
@@ -143,9 +163,32 @@ fn drive(scene: &Scene) -> Value {
         "rise_s": d.rise_s,
         "fall_s": d.fall_s,
         "delay_red_green_blue_s": d.delay_s,
+        "white_pulse_share": d.pulse_share,
         "full_white_lit_share": d.timing().top_duty(),
         "clock_drift": d.clock.drift,
         "clock_phase_s": d.clock.phase_s,
+        "sheet": sheet(scene),
+    })
+}
+
+fn sheet(scene: &Scene) -> Value {
+    let sheet = &scene.sheet;
+    json!({
+        "refresh_hz": sheet.refresh_hz,
+        "video_hz": sheet.video_hz,
+        "bits": sheet.bits,
+        "on_time_error_s": sheet.on_time_error_s,
+        "clocks": sheet.clocks.map(|c| json!({
+            "grey_clock_hz": c.clock_hz,
+            "turns_per_video_frame": c.sub_periods,
+            "clocks_per_turn": c.grey_clocks,
+            "switch_clocks": c.switch_clocks,
+        })),
+        "data_line": sheet.data.map(|d| json!({
+            "pixels": d.pixels,
+            "rate_bits_per_s": d.rate_hz,
+            "sent": if d.each_refresh { "each_refresh" } else { "each_video_frame" },
+        })),
     })
 }
 
@@ -274,9 +317,16 @@ fn moves(moves: &Moves) -> Value {
     Value::Object(out)
 }
 
-fn delivery(scene: &Scene) -> Value {
-    let d = &scene.delivery;
+fn delivery(delivered: &Delivered) -> Value {
+    let d = &delivered.delivery;
     json!({
+        "name": delivered.name,
+        "format": delivered.format.map(|format| match format {
+            DeliveryFormat::Png8 => "png_8bit",
+            DeliveryFormat::Png16 => "png_16bit",
+            DeliveryFormat::Tiff16 => "tiff_16bit",
+            DeliveryFormat::ExrLinear => "exr_linear",
+        }),
         "demosaic": match d.demosaic {
             Demosaic::Bilinear => "bilinear",
             Demosaic::GradientCorrected => "gradient_corrected",
@@ -286,12 +336,16 @@ fn delivery(scene: &Scene) -> Value {
             ColourSpace::Bt709 => "bt709",
             ColourSpace::Bt2020 => "bt2020",
             ColourSpace::P3D65 => "p3_d65",
+            ColourSpace::AcesAp0 => "aces_ap0",
+            ColourSpace::AcesAp1 => "aces_ap1",
             ColourSpace::CameraRgb => "camera_rgb",
         },
         "transfer": match d.transfer {
             DeliveryTransfer::Linear => "linear",
             DeliveryTransfer::Srgb => "srgb",
             DeliveryTransfer::Bt709 => "bt709",
+            DeliveryTransfer::HybridLogGamma => "hybrid_log_gamma",
+            DeliveryTransfer::AcesCct => "acescct",
         },
         "size_px": d.size,
         "filter": filter_word(d.filter),

@@ -5,7 +5,7 @@
 //! is then at most two of them at once.
 
 use crate::develop::{
-    ColourTransform, Delivery, DeliveryTransfer, DevelopError, Layout, NoTransform, Samples,
+    ColourSpace, ColourTransform, DeliveryTransfer, DevelopError, Layout, NoTransform, Samples,
     develop,
 };
 use crate::frame::{Electrons, Picture, RawFrame, Window};
@@ -48,6 +48,9 @@ pub enum ShootError {
     /// The colours cannot be developed.
     #[error("the picture cannot be developed: {0}")]
     Colour(#[from] NoTransform),
+    /// The scene has fewer deliveries.
+    #[error("the scene has no delivery {0}")]
+    NoDelivery(usize),
     /// The frame cannot be developed.
     #[error("the picture cannot be developed: {0}")]
     Develop(#[from] DevelopError),
@@ -83,7 +86,8 @@ pub struct Shot<'a> {
     engine: Engine,
     gain_dn_per_e: f64,
     white_level: u32,
-    colour: ColourTransform,
+    /// One for each delivery.
+    colours: Vec<ColourTransform>,
     layout: Layout,
     frames: u32,
     fast: OnceLock<fast::Sequence<'a>>,
@@ -118,7 +122,11 @@ impl<'a> Shot<'a> {
             engine,
             gain_dn_per_e,
             white_level: white_level(scene),
-            colour: colour_transform(scene)?,
+            colours: scene
+                .deliveries
+                .iter()
+                .map(|d| colour_transform(scene, d.delivery.colour_space))
+                .collect::<Result<_, _>>()?,
             layout,
             frames: 1,
             fast: OnceLock::new(),
@@ -173,21 +181,39 @@ impl<'a> Shot<'a> {
         convert::expose(electrons, &self.scene.camera, self.gain_dn_per_e, frame)
     }
 
-    /// The developed picture, coded with the delivery's transfer curve.
+    /// The developed picture of the scene's first delivery, coded with its transfer curve.
     pub fn picture(&self, raw: &RawFrame) -> Result<Picture, ShootError> {
-        self.developed(raw, &self.scene.delivery)
+        self.picture_of(raw, 0)
     }
 
-    /// The developed picture in linear light, not clipped.
+    /// The developed picture of one of the scene's deliveries, coded with its transfer curve.
+    pub fn picture_of(&self, raw: &RawFrame, delivery: usize) -> Result<Picture, ShootError> {
+        self.developed(raw, delivery, false)
+    }
+
+    /// The developed picture of the scene's first delivery in linear light, not clipped.
     pub fn linear_picture(&self, raw: &RawFrame) -> Result<Picture, ShootError> {
-        let delivery =
-            Delivery { transfer: DeliveryTransfer::Linear, ..self.scene.delivery.clone() };
-        self.developed(raw, &delivery)
+        self.linear_picture_of(raw, 0)
     }
 
-    fn developed(&self, raw: &RawFrame, delivery: &Delivery) -> Result<Picture, ShootError> {
+    /// The developed picture of one of the scene's deliveries in linear light, not clipped.
+    pub fn linear_picture_of(
+        &self,
+        raw: &RawFrame,
+        delivery: usize,
+    ) -> Result<Picture, ShootError> {
+        self.developed(raw, delivery, true)
+    }
+
+    fn developed(&self, raw: &RawFrame, index: usize, linear: bool) -> Result<Picture, ShootError> {
+        let found = self.scene.deliveries.get(index).zip(self.colours.get(index));
+        let (delivered, colour) = found.ok_or(ShootError::NoDelivery(index + 1))?;
+        let mut delivery = delivered.delivery.clone();
+        if linear {
+            delivery.transfer = DeliveryTransfer::Linear;
+        }
         let samples = Samples::from_raw(raw, self.scene.camera.black_level, self.white_level)?;
-        Ok(develop(&samples, self.layout, &self.colour, delivery)?)
+        Ok(develop(&samples, self.layout, colour, &delivery)?)
     }
 
     /// What is measured on a raw frame.
@@ -268,8 +294,8 @@ fn layout(mosaic: Mosaic) -> Layout {
     }
 }
 
-/// The colour transform of a scene, from the electrons that its photosites record of each primary.
-fn colour_transform(scene: &Scene) -> Result<ColourTransform, NoTransform> {
+/// The colour transform of a scene to a space, from the electrons that its photosites record of each primary.
+fn colour_transform(scene: &Scene, space: ColourSpace) -> Result<ColourTransform, NoTransform> {
     if scene.camera.mosaic == Mosaic::Monochrome {
         return Ok(ColourTransform::NEUTRAL);
     }
@@ -279,10 +305,5 @@ fn colour_transform(scene: &Scene) -> Result<ColourTransform, NoTransform> {
         [0, 1, 2].map(|e: usize| row[e] * photons[e] * shares[e])
     });
     let wall = &scene.wall;
-    ColourTransform::from_wall(
-        per_primary,
-        wall.emitters.map(|e| e.xy),
-        wall.white_xy,
-        scene.delivery.colour_space,
-    )
+    ColourTransform::from_wall(per_primary, wall.emitters.map(|e| e.xy), wall.white_xy, space)
 }

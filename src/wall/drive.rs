@@ -5,8 +5,11 @@
 //! whole pulses plus at most one pulse that the moment cuts, and [`Timing::on_time_s`] turns two
 //! such edges into seconds of full light.
 
+use super::Waveform;
+use std::sync::Arc;
+
 /// How light is spread over a refresh.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub enum DriveKind {
     /// Constant light.
     Steady,
@@ -26,6 +29,9 @@ pub enum DriveKind {
         /// In which refreshes the remainder lands.
         order: SplitOrder,
     },
+    /// As measured: light is level times this, whatever the level. It starts with the wall's clock, runs on across video
+    /// frames, and is late by its turn in rows that take turns. Dark times, rise and fall are in it.
+    Waveform(Arc<Waveform>),
 }
 
 /// In which refreshes the remainder of a split level lands (rem of M).
@@ -52,7 +58,7 @@ pub struct Clock {
 /// darkness. A refresh holds `scan` slots and then `dark_refresh_s` of darkness. A slot ends with
 /// `dark_slot_s` of darkness. Pulses start at the start of their slot. Wall row y lights in slot
 /// (y mod panel rows) mod scan.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Drive {
     /// How light is spread over a refresh.
     pub kind: DriveKind,
@@ -74,6 +80,9 @@ pub struct Drive {
     pub fall_s: f64,
     /// Delay of each colour's pulses, seconds.
     pub delay_s: [f64; 3],
+    /// Share of a full pulse that level 1 has, above 0 to 1: below 1 where the wall dims by shorter
+    /// pulses. Light is counted in that of level 1, whatever this share.
+    pub pulse_share: f64,
     /// The clocks.
     pub clock: Clock,
 }
@@ -97,15 +106,15 @@ impl Drive {
             }
             _ => DriveKind::Steady,
         };
-        Self { kind, ..*self }
+        Self { kind, ..self.clone() }
     }
 
     /// Long-run mean light of a level (0 to 1), as a share of the light of level 1.
     pub fn mean_level(&self, level: f64) -> f64 {
         match self.kind {
             DriveKind::Split { bits, .. } | DriveKind::HeldMean { bits } => {
-                let top = f64::from((1_u32 << bits) - 1);
-                grey_clocks(level, bits) as f64 / top
+                let top = f64::from((1_u32 << bits) - 1) * self.pulse_share;
+                f64::from(grey_clocks(level * self.pulse_share, bits)) / top
             }
             _ => level,
         }
@@ -113,6 +122,19 @@ impl Drive {
 
     /// Everything derived about the drive's clockwork.
     pub fn timing(&self) -> Timing {
+        if let DriveKind::Waveform(wave) = &self.kind {
+            let (period_s, refresh_s) = (wave.period_s(), 1.0 / self.refresh_hz);
+            return Timing {
+                drive: self.clone(),
+                frame_s: period_s,
+                refreshes: 1,
+                refresh_s,
+                slot_s: refresh_s / f64::from(self.scan),
+                pulse_s: period_s,
+                clock_s: 0.0,
+                top_s: period_s,
+            };
+        }
         let whole = (self.refresh_hz / self.video_hz - f64::from(self.refreshes())).abs() < 1e-9;
         let split = matches!(self.kind, DriveKind::Split { .. });
         let (frame_s, refreshes) = if split || whole || self.dark_frame_s > 0.0 {
@@ -127,11 +149,20 @@ impl Drive {
             DriveKind::Split { bits, .. } => {
                 let top = (1_u32 << bits) - 1;
                 let clock_s = pulse_s / f64::from(top.div_ceil(refreshes));
-                (clock_s, clock_s * f64::from(top))
+                (clock_s, clock_s * f64::from(top) * self.pulse_share)
             }
-            _ => (0.0, pulse_s * f64::from(refreshes)),
+            _ => (0.0, pulse_s * self.pulse_share * f64::from(refreshes)),
         };
-        Timing { drive: *self, frame_s, refreshes, refresh_s, slot_s, pulse_s, clock_s, top_s }
+        Timing {
+            drive: self.clone(),
+            frame_s,
+            refreshes,
+            refresh_s,
+            slot_s,
+            pulse_s,
+            clock_s,
+            top_s,
+        }
     }
 }
 
@@ -141,12 +172,12 @@ pub fn grey_clocks(level: f64, bits: u32) -> u32 {
 }
 
 /// The clockwork of a drive, derived once. Times in seconds of wall time.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Timing {
     /// The drive itself.
     pub drive: Drive,
     /// Period after which the pattern of pulses repeats: a video frame, or one refresh where the
-    /// refresh rate is not a whole number of times the video rate.
+    /// refresh rate is not a whole number of times the video rate; of a measured waveform its own.
     pub frame_s: f64,
     /// Refreshes in `frame_s`.
     pub refreshes: u32,
@@ -154,7 +185,7 @@ pub struct Timing {
     pub refresh_s: f64,
     /// A slot, its dark time included.
     pub slot_s: f64,
-    /// The longest pulse.
+    /// The longest pulse that a slot has room for.
     pub pulse_s: f64,
     /// One grey clock of a split drive, else 0.
     pub clock_s: f64,
@@ -179,6 +210,11 @@ impl Timing {
     /// Share of time that the top level is lit.
     pub fn top_duty(&self) -> f64 {
         if self.drive.is_steady() { 1.0 } else { self.top_s / self.frame_s }
+    }
+
+    /// Length of the pulse of level 1 of a drive whose pulses are all alike, seconds.
+    pub fn top_pulse_s(&self) -> f64 {
+        self.pulse_s * self.drive.pulse_share
     }
 
     /// The slot in which a wall row lights.
@@ -207,6 +243,10 @@ impl Timing {
         if rest >= self.frame_s - grain {
             frames += 1.0;
             rest = 0.0;
+        }
+        if matches!(self.drive.kind, DriveKind::Waveform(_)) {
+            let cut_s = (rest > 0.0).then_some(rest.max(0.0));
+            return Edge { frames: frames as i64, pulses: 0, cut_s, tail_s: None };
         }
         let mut pulses = (rest / self.refresh_s + 1e-12).floor().min(f64::from(self.refreshes));
         let mut age = (rest - pulses * self.refresh_s).max(0.0);
@@ -240,12 +280,12 @@ impl Timing {
     pub fn pulse_length_s(&self, level: f64, m: u32) -> f64 {
         match self.drive.kind {
             DriveKind::Split { bits, order } => {
-                let total = grey_clocks(level, bits);
+                let total = grey_clocks(level * self.drive.pulse_share, bits);
                 let more = extra_before(order, self.refreshes, total % self.refreshes, m + 1)
                     - extra_before(order, self.refreshes, total % self.refreshes, m);
                 self.clock_s * f64::from(total / self.refreshes + more)
             }
-            _ => level * self.pulse_s,
+            _ => level * self.top_pulse_s(),
         }
     }
 
@@ -253,11 +293,11 @@ impl Timing {
     fn first_pulses_s(&self, level: f64, m: u32) -> f64 {
         match self.drive.kind {
             DriveKind::Split { bits, order } => {
-                let total = grey_clocks(level, bits);
+                let total = grey_clocks(level * self.drive.pulse_share, bits);
                 let more = extra_before(order, self.refreshes, total % self.refreshes, m);
                 self.clock_s * (f64::from(total / self.refreshes) * f64::from(m) + f64::from(more))
             }
-            _ => level * self.pulse_s * f64::from(m),
+            _ => level * self.top_pulse_s() * f64::from(m),
         }
     }
 
@@ -292,6 +332,10 @@ impl Timing {
 
     /// Seconds of full light of a level from the start of repeat 0 to an edge.
     fn cumulative_s(&self, level: f64, edge: &Edge) -> f64 {
+        if let DriveKind::Waveform(wave) = &self.drive.kind {
+            let whole_s = edge.frames as f64 * wave.period_s();
+            return level * (whole_s + edge.cut_s.map_or(0.0, |age| wave.integral_s(age)));
+        }
         let mut sum = edge.frames as f64 * self.first_pulses_s(level, self.refreshes)
             + self.first_pulses_s(level, edge.pulses);
         if let Some(age) = edge.cut_s {

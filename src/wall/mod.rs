@@ -8,9 +8,12 @@ mod build;
 pub mod content;
 mod diffuser;
 pub mod drive;
+pub mod electronics;
+mod waveform;
 
 pub use build::{Bend, Build, Face, Reflection, Spread};
 pub use diffuser::Diffuser;
+pub use waveform::{NoWaveform, Waveform};
 
 /// Red, green and blue, in this order, wherever something is kept per emitter colour.
 pub const COLOURS: [&str; 3] = ["red", "green", "blue"];

@@ -1,6 +1,7 @@
 //! Which files a render makes, and what they are called.
 
 use super::{Args, Bits, Part};
+use crate::scene::{Delivered, DeliveryFormat, Scene};
 use std::fmt::Display;
 use std::path::{Path, PathBuf};
 
@@ -68,19 +69,36 @@ impl Kind {
     }
 }
 
+/// One file of a frame: what it shows, and of which delivery where it is a picture.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Piece {
+    pub(super) kind: Kind,
+    /// Index among the scene's deliveries.
+    pub(super) delivery: Option<usize>,
+}
+
+impl Piece {
+    /// What comes before development.
+    const fn whole(kind: Kind) -> Self {
+        Self { kind, delivery: None }
+    }
+}
+
 /// The files of a whole render.
 #[derive(Debug, Clone)]
 pub(super) struct Files {
     folder: PathBuf,
     name: String,
-    kinds: Vec<(Take, Vec<Kind>)>,
+    /// The deliveries' names; empty for one without.
+    deliveries: Vec<String>,
+    pieces: Vec<(Take, Vec<Piece>)>,
 }
 
 impl Files {
-    /// What the arguments ask for. `overview` is false where the whole picture is small enough to
-    /// look at as it is.
-    pub(super) fn new(args: &Args, name: &str, overview: bool) -> Self {
-        let name = file_name(name);
+    /// What the arguments and the scene ask for. `overview` is false for deliveries that are small enough to look at as
+    /// they are.
+    pub(super) fn new(args: &Args, scene: &Scene, overview: impl Fn(&Delivered) -> bool) -> Self {
+        let name = file_name(&scene.name);
         let folder = args.out.clone().unwrap_or_else(|| Path::new("out").join(&name));
         let mut parts: Vec<Part> = if args.only.is_empty() {
             USUAL.iter().chain(&args.also).copied().collect()
@@ -89,48 +107,43 @@ impl Files {
         };
         parts.dedup();
         let wants = |part: Part| parts.contains(&part);
-        let picture = {
-            let mut kinds = Vec::new();
-            if args.png_bits != Bits::Sixteen {
-                kinds.push(Kind::Picture8);
-            }
-            if args.png_bits != Bits::Eight {
-                kinds.push(Kind::Picture16);
-            }
-            if args.tiff {
-                kinds.push(Kind::PictureTiff);
-            }
-            if args.exr {
-                kinds.push(Kind::PictureExr);
-            }
-            kinds
-        };
         let mut captured = Vec::new();
         if wants(Part::Electrons) {
-            captured.push(Kind::Electrons);
+            captured.push(Piece::whole(Kind::Electrons));
             if args.exr {
-                captured.push(Kind::ElectronsExr);
+                captured.push(Piece::whole(Kind::ElectronsExr));
             }
         }
         if wants(Part::Raw) {
-            captured.push(Kind::Raw);
+            captured.push(Piece::whole(Kind::Raw));
         }
-        if wants(Part::Picture) {
-            captured.extend(&picture);
-            captured.push(Kind::MiddleCrop);
-            if overview {
-                captured.push(Kind::Overview);
+        // Every picture, and those that are made of it to look at.
+        let (mut pictures, mut with_previews) = (Vec::new(), Vec::new());
+        for (i, delivered) in scene.deliveries.iter().enumerate() {
+            let piece = |kind| Piece { kind, delivery: Some(i) };
+            let kinds = kinds(args, delivered.format);
+            pictures.extend(kinds.iter().copied().map(piece));
+            with_previews.extend(kinds.iter().copied().map(piece));
+            if kinds.iter().any(|kind| *kind != Kind::PictureExr) {
+                with_previews.push(piece(Kind::MiddleCrop));
+                if overview(delivered) {
+                    with_previews.push(piece(Kind::Overview));
+                }
             }
         }
-        let mut kinds = vec![(Take::Captured, captured)];
+        if wants(Part::Picture) {
+            captured.extend(with_previews);
+        }
+        let mut pieces = vec![(Take::Captured, captured)];
         if wants(Part::SteadyWall) {
-            kinds.push((Take::SteadyWall, picture.clone()));
+            pieces.push((Take::SteadyWall, pictures.clone()));
         }
         if wants(Part::Ideal) {
-            kinds.push((Take::Ideal, picture));
+            pieces.push((Take::Ideal, pictures));
         }
-        kinds.retain(|(_, kinds)| !kinds.is_empty());
-        Self { folder, name, kinds }
+        pieces.retain(|(_, pieces)| !pieces.is_empty());
+        let deliveries = scene.deliveries.iter().map(|d| d.name.clone().unwrap_or_default());
+        Self { folder, name, deliveries: deliveries.collect(), pieces }
     }
 
     /// Where they go.
@@ -140,18 +153,22 @@ impl Files {
 
     /// The takes, in the order they are rendered in.
     pub(super) fn takes(&self) -> impl Iterator<Item = Take> {
-        self.kinds.iter().map(|(take, _)| *take)
+        self.pieces.iter().map(|(take, _)| *take)
     }
 
     /// What is written of a take.
-    pub(super) fn kinds(&self, take: Take) -> &[Kind] {
-        self.kinds.iter().find(|(t, _)| *t == take).map_or(&[], |(_, kinds)| kinds)
+    pub(super) fn pieces(&self, take: Take) -> &[Piece] {
+        self.pieces.iter().find(|(t, _)| *t == take).map_or(&[], |(_, pieces)| pieces)
     }
 
     /// The path of a file.
-    pub(super) fn path(&self, frame: impl Display, take: Take, kind: Kind) -> PathBuf {
-        let (name, stem, ending) = (&self.name, take.stem(), kind.ending());
-        self.folder.join(format!("{name}_{frame:0>4}_{stem}{ending}"))
+    pub(super) fn path(&self, frame: impl Display, take: Take, piece: Piece) -> PathBuf {
+        let (name, stem, ending) = (&self.name, take.stem(), piece.kind.ending());
+        let delivery = match piece.delivery.and_then(|i| self.deliveries.get(i)) {
+            Some(delivery) if !delivery.is_empty() => format!("{delivery}_"),
+            _ => String::new(),
+        };
+        self.folder.join(format!("{name}_{frame:0>4}_{stem}{delivery}{ending}"))
     }
 
     /// The sidecar of the shot.
@@ -163,12 +180,38 @@ impl Files {
     pub(super) fn all(&self, frames: impl Iterator<Item = u32>) -> Vec<PathBuf> {
         let mut paths = vec![self.sidecar()];
         for frame in frames {
-            for (take, kinds) in &self.kinds {
-                paths.extend(kinds.iter().map(|&kind| self.path(frame, *take, kind)));
-            }
+            paths.extend(self.of_frame(frame).map(|(_, path)| path));
         }
         paths
     }
+
+    /// Every file of a frame.
+    pub(super) fn of_frame(&self, frame: u32) -> impl Iterator<Item = (Piece, PathBuf)> {
+        self.pieces.iter().flat_map(move |(take, pieces)| {
+            pieces.iter().map(move |piece| (*piece, self.path(frame, *take, *piece)))
+        })
+    }
+}
+
+/// The files of a delivery: of its own format, or those that the arguments ask for.
+fn kinds(args: &Args, format: Option<DeliveryFormat>) -> Vec<Kind> {
+    let mut kinds = match format {
+        Some(DeliveryFormat::Png8) => vec![Kind::Picture8],
+        Some(DeliveryFormat::Png16) => vec![Kind::Picture16],
+        Some(DeliveryFormat::Tiff16) => vec![Kind::PictureTiff],
+        Some(DeliveryFormat::ExrLinear) => vec![Kind::PictureExr],
+        None => match args.png_bits {
+            Bits::Eight => vec![Kind::Picture8],
+            Bits::Sixteen => vec![Kind::Picture16],
+            Bits::Both => vec![Kind::Picture8, Kind::Picture16],
+        },
+    };
+    for (asked, kind) in [(args.tiff, Kind::PictureTiff), (args.exr, Kind::PictureExr)] {
+        if asked && !kinds.contains(&kind) {
+            kinds.push(kind);
+        }
+    }
+    kinds
 }
 
 /// A scene's name as part of a file's: nothing that another system would trip over.

@@ -30,6 +30,7 @@ pub(super) struct Made<'a> {
     pub source: &'a SceneText,
     pub edits: &'a [Edit],
     pub scene: &'a Scene,
+    pub inputs: &'a Value,
     pub files: &'a Files,
 }
 
@@ -58,6 +59,7 @@ impl Made<'_> {
             "frames": records.iter().map(|r| self.frame(r)).collect::<Vec<_>>(),
             "derived": derived,
             "notes": self.scene.notes.iter().map(note).collect::<Vec<_>>(),
+            "inputs": self.inputs,
             "resolved": resolved(self.scene),
         })
     }
@@ -82,6 +84,18 @@ impl Made<'_> {
             let mut inputs = resolved(&self.scene.at_frame(record.frame));
             json!({ "lens": inputs["lens"].take(), "placement": inputs["placement"].take() })
         });
+        // Which of the files shows which delivery, where they have names.
+        let mut deliveries = Map::new();
+        for (i, delivered) in self.scene.deliveries.iter().enumerate() {
+            let Some(name) = &delivered.name else { continue };
+            let own: Vec<String> = self
+                .files
+                .of_frame(record.frame)
+                .filter(|(piece, _)| piece.delivery == Some(i))
+                .filter_map(|(_, path)| path.file_name().map(|n| n.to_string_lossy().into_owned()))
+                .collect();
+            deliveries.insert(name.clone(), json!(own));
+        }
         json!({
             "frame": record.frame,
             "frame_start_s": f64::from(record.frame) / camera.fps,
@@ -91,6 +105,7 @@ impl Made<'_> {
             "moved_to": moved,
             "rolling": matches!(camera.readout, Readout::Rolling { .. }),
             "files": names,
+            "deliveries": deliveries,
             "measured": measured,
         })
     }

@@ -3,6 +3,7 @@
 use super::files::Take;
 use super::sidecar::{FrameRecord, Made};
 use crate::scene::derived::{CleanShutter, Derived, PlaceNumbers};
+use crate::scene::{self, Delivered};
 use crate::units;
 use std::fmt::Write;
 
@@ -21,6 +22,9 @@ pub(super) fn summary(made: &Made<'_>, records: &[FrameRecord], numbers: &Derive
     line("files", format!("{} in {}", files + 1, made.files.folder().display()));
     let crop = camera.crop;
     line("recorded", format!("{} × {} photosites, {}", crop.width, crop.height, engine(made)));
+    for delivered in scene.deliveries.iter().filter(|d| d.name.is_some()) {
+        line("delivery", delivery(delivered, (crop.width, crop.height)));
+    }
     let e = &numbers.exposure;
     line(
         "exposure",
@@ -73,6 +77,25 @@ pub(super) fn summary(made: &Made<'_>, records: &[FrameRecord], numbers: &Derive
         line("notes", format!("{count} {word}, printed above and kept in the shot's JSON file"));
     }
     format!("{}: {}\n{out}", scene.name, frames(records))
+}
+
+/// A delivery in a line: name, size, colours, curve.
+fn delivery(delivered: &Delivered, recorded: (u32, u32)) -> String {
+    let d = &delivered.delivery;
+    let (width, height) = d.size.unwrap_or(recorded);
+    let mut text = format!(
+        "{}: {width} × {height} px, {}, {}",
+        delivered.name.as_deref().unwrap_or_default(),
+        scene::space_words(d.colour_space),
+        scene::curve_words(d.transfer)
+    );
+    if d.push_stops != 0.0 {
+        text += &format!(", push {}", units::stops(d.push_stops));
+    }
+    if let Some(format) = delivered.format {
+        text += &format!(", {}", scene::format_words(format));
+    }
+    text
 }
 
 fn frames(records: &[FrameRecord]) -> String {

@@ -1,6 +1,6 @@
 //! The files of one frame: all of them, or none.
 
-use super::files::{Files, Kind, Take};
+use super::files::{Files, Kind, Piece, Take};
 use super::sidecar::FrameRecord;
 use crate::develop::{self, DeliveryTransfer};
 use crate::frame::Picture;
@@ -9,7 +9,7 @@ use crate::output::{
     TiffElectrons, TiffLevels, TiffPicture, Waiting,
 };
 use crate::render::{Cancelled, Run};
-use crate::scene::Scene;
+use crate::scene::{Delivered, Scene};
 use crate::shoot::{Levels, ShootError, Shot};
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -22,9 +22,9 @@ const MIDDLE_FACTOR: u32 = 2;
 const OVERVIEW: (u32, u32) = (960, 560);
 
 /// Whether the whole picture is too large to look at as it is.
-pub(super) fn needs_overview(scene: &Scene) -> bool {
+pub(super) fn needs_overview(scene: &Scene, delivered: &Delivered) -> bool {
     let crop = scene.camera.crop;
-    let delivery = &scene.delivery;
+    let delivery = &delivered.delivery;
     let size = delivery.size.or(delivery.in_camera.map(|scaling| scaling.size));
     let (width, height) = size.unwrap_or((crop.width, crop.height));
     width > OVERVIEW.0 || height > OVERVIEW.1
@@ -83,42 +83,47 @@ impl<'a> FrameFiles<'a> {
         shot: &Shot<'_>,
         run: &Run,
     ) -> anyhow::Result<Levels> {
-        let kinds = self.files.kinds(take).to_vec();
-        let wants = |kind: Kind| kinds.contains(&kind);
+        let files = self.files;
+        let pieces = files.pieces(take);
+        let whole = |kind: Kind| pieces.iter().find(|p| p.kind == kind).copied();
         let scene = shot.scene();
         let notes = Notes::new(&scene.name)
             .with("Frame", &self.frame.to_string())
             .with("Shows", take.words());
         let electrons = shot.electrons(self.frame, run)?;
-        if wants(Kind::Electrons) {
+        if let Some(piece) = whole(Kind::Electrons) {
             let contents = TiffElectrons { electrons: &shot.recorded(&electrons), notes: &notes };
-            self.write(take, Kind::Electrons, &contents, run)?;
+            self.write(take, piece, &contents, run)?;
         }
-        if wants(Kind::ElectronsExr) {
+        if let Some(piece) = whole(Kind::ElectronsExr) {
             let contents = ExrElectrons { electrons: &shot.recorded(&electrons), notes: &notes };
-            self.write(take, Kind::ElectronsExr, &contents, run)?;
+            self.write(take, piece, &contents, run)?;
         }
         let raw = shot.raw(&electrons, self.frame);
         drop(electrons);
-        if wants(Kind::Raw) {
-            self.write(take, Kind::Raw, &TiffLevels { raw: &raw, notes: &notes }, run)?;
+        if let Some(piece) = whole(Kind::Raw) {
+            self.write(take, piece, &TiffLevels { raw: &raw, notes: &notes }, run)?;
         }
-        let delivery = &scene.delivery;
-        let coding = Coding { space: delivery.colour_space, transfer: delivery.transfer };
-        if kinds
-            .iter()
-            .any(|kind| !matches!(kind, Kind::Raw | Kind::Electrons | Kind::ElectronsExr))
-        {
-            let picture = shot.picture(&raw)?;
-            for &kind in &kinds {
-                self.picture(take, kind, &picture, coding, &notes, run)?;
+        for (i, delivered) in scene.deliveries.iter().enumerate() {
+            let of_this = || pieces.iter().filter(move |p| p.delivery == Some(i));
+            let notes = match &delivered.name {
+                Some(name) => notes.clone().with("Delivery", name),
+                None => notes.clone(),
+            };
+            let delivery = &delivered.delivery;
+            let coding = Coding { space: delivery.colour_space, transfer: delivery.transfer };
+            if of_this().any(|piece| piece.kind != Kind::PictureExr) {
+                let picture = shot.picture_of(&raw, i)?;
+                for piece in of_this() {
+                    self.picture(take, *piece, &picture, coding, &notes, run)?;
+                }
             }
-        }
-        if wants(Kind::PictureExr) {
-            let picture = shot.linear_picture(&raw)?;
-            let coding = Coding { transfer: DeliveryTransfer::Linear, ..coding };
-            let contents = ExrPicture { picture: &picture, coding, notes: &notes };
-            self.write(take, Kind::PictureExr, &contents, run)?;
+            if let Some(piece) = of_this().find(|piece| piece.kind == Kind::PictureExr) {
+                let picture = shot.linear_picture_of(&raw, i)?;
+                let coding = Coding { transfer: DeliveryTransfer::Linear, ..coding };
+                let contents = ExrPicture { picture: &picture, coding, notes: &notes };
+                self.write(take, *piece, &contents, run)?;
+            }
         }
         Ok(shot.levels(&raw))
     }
@@ -127,17 +132,17 @@ impl<'a> FrameFiles<'a> {
     fn picture(
         &mut self,
         take: Take,
-        kind: Kind,
+        piece: Piece,
         picture: &Picture,
         coding: Coding,
         notes: &Notes,
         run: &Run,
     ) -> anyhow::Result<()> {
         let png = |picture, depth, notes| PngPicture { picture, depth, coding, notes };
-        match kind {
-            Kind::Picture8 => self.write(take, kind, &png(picture, Depth::Eight, notes), run),
-            Kind::Picture16 => self.write(take, kind, &png(picture, Depth::Sixteen, notes), run),
-            Kind::PictureTiff => self.write(take, kind, &TiffPicture { picture, notes }, run),
+        match piece.kind {
+            Kind::Picture8 => self.write(take, piece, &png(picture, Depth::Eight, notes), run),
+            Kind::Picture16 => self.write(take, piece, &png(picture, Depth::Sixteen, notes), run),
+            Kind::PictureTiff => self.write(take, piece, &TiffPicture { picture, notes }, run),
             Kind::MiddleCrop => {
                 let (width, height) = (picture.width() as u32, picture.height() as u32);
                 let size = (MIDDLE.0.min(width), MIDDLE.1.min(height));
@@ -149,13 +154,13 @@ impl<'a> FrameFiles<'a> {
                     size.0, size.1, start.0, start.1
                 );
                 let notes = notes.clone().with("Crop", &words);
-                self.write(take, kind, &png(&crop, Depth::Eight, &notes), run)
+                self.write(take, piece, &png(&crop, Depth::Eight, &notes), run)
             }
             Kind::Overview => {
                 let small =
                     develop::overview(picture, OVERVIEW.0, OVERVIEW.1).map_err(ShootError::from)?;
                 let notes = notes.clone().with("Warning", "not for judging: scaled down");
-                self.write(take, kind, &png(&small, Depth::Eight, &notes), run)
+                self.write(take, piece, &png(&small, Depth::Eight, &notes), run)
             }
             Kind::Raw | Kind::Electrons | Kind::ElectronsExr | Kind::PictureExr => Ok(()),
         }
@@ -164,14 +169,14 @@ impl<'a> FrameFiles<'a> {
     fn write(
         &mut self,
         take: Take,
-        kind: Kind,
+        piece: Piece,
         contents: &dyn Format,
         run: &Run,
     ) -> anyhow::Result<()> {
         if run.is_cancelled() {
             return Err(ShootError::from(Cancelled).into());
         }
-        let path = self.files.path(self.frame, take, kind);
+        let path = self.files.path(self.frame, take, piece);
         self.waiting.push(Waiting::new(&path, self.overwrite, contents)?);
         Ok(())
     }

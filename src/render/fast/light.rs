@@ -50,7 +50,8 @@ impl Lighting {
         let levels = scene.wall.levels();
         let (mut clocks, mut extra) = (Vec::new(), Vec::new());
         if let DriveKind::Split { bits, order } = scene.drive.kind {
-            clocks = levels.iter().map(|&l| grey_clocks(l, bits)).collect();
+            clocks =
+                levels.iter().map(|&l| grey_clocks(l * scene.drive.pulse_share, bits)).collect();
             if timing.refreshes <= TABLED {
                 extra = extra_table(order, timing.refreshes);
             }
@@ -59,7 +60,7 @@ impl Lighting {
         let wall_s = scene.camera.exposure_s * (1.0 + scene.drive.clock.drift);
         let slots = scene.drive.scan as usize;
         let mut lighting = Self {
-            timing,
+            timing: timing.clone(),
             steady,
             levels,
             clocks,
@@ -141,14 +142,24 @@ impl Lighting {
             return;
         }
         let drive = &self.timing.drive;
-        let whole = (lit.frames as f64 * self.timing.pulse_s * self.per_second) as f32;
+        if let DriveKind::Waveform(wave) = &drive.kind {
+            let within_s = |cut: Option<f64>| cut.map_or(0.0, |age| wave.integral_s(age));
+            let lit_s =
+                lit.frames as f64 * wave.period_s() + within_s(lit.cut[1]) - within_s(lit.cut[0]);
+            let light = (lit_s * self.per_second) as f32;
+            for (o, &c) in out.iter_mut().zip(codes) {
+                *o = light * self.levels[usize::from(c)];
+            }
+            return;
+        }
+        let whole = (lit.frames as f64 * self.timing.top_pulse_s() * self.per_second) as f32;
         if lit.cut == [None; 2] && lit.tail == [None; 2] {
             for (o, &c) in out.iter_mut().zip(codes) {
                 *o = whole * self.levels[usize::from(c)];
             }
         } else if drive.rise_s + drive.fall_s == 0.0 {
             // Square pulses: the cut ones give the shorter of their length and their age.
-            let scale = (self.timing.pulse_s * self.per_second) as f32;
+            let scale = (self.timing.top_pulse_s() * self.per_second) as f32;
             let age = |a: Option<f64>| (a.unwrap_or(0.0) * self.per_second) as f32;
             let (start, end) = (age(lit.cut[0]), age(lit.cut[1]));
             for (o, &c) in out.iter_mut().zip(codes) {
@@ -158,7 +169,7 @@ impl Lighting {
             }
         } else {
             for (o, &c) in out.iter_mut().zip(codes) {
-                let on_s = f64::from(self.levels[usize::from(c)]) * self.timing.pulse_s;
+                let on_s = f64::from(self.levels[usize::from(c)]) * self.timing.top_pulse_s();
                 let partial =
                     |age: Option<f64>| age.map_or(0.0, |a| self.timing.pulse_light_s(on_s, a));
                 let missing = |age: Option<f64>| {
@@ -207,8 +218,8 @@ impl Lighting {
 /// Wall time of a frame's start since the last start of the pattern of pulses, to the 2³⁰th part of a refresh: frames that
 /// start alike do so to the last bit.
 fn phase_s(scene: &Scene, timing: &Timing, frame: u32) -> f64 {
-    let is_split = matches!(scene.drive.kind, DriveKind::Split { .. });
-    let every_refresh_is_alike = !is_split && scene.drive.dark_frame_s == 0.0;
+    let is_own = matches!(scene.drive.kind, DriveKind::Split { .. } | DriveKind::Waveform(_));
+    let every_refresh_is_alike = !is_own && scene.drive.dark_frame_s == 0.0;
     let period_s = if every_refresh_is_alike { timing.refresh_s } else { timing.frame_s };
     let grain_s = timing.refresh_s / f64::from(1_u32 << 30);
     let wall_s = timing.wall_time_s(f64::from(frame) / scene.camera.fps);

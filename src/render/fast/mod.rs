@@ -8,6 +8,7 @@
 //! threads.
 
 mod far;
+mod foreground;
 mod gather;
 mod kernel;
 mod light;

@@ -1,5 +1,6 @@
 //! Frames of a camera that stands still: what does not change from one to the next is worked out once.
 
+use super::foreground::Veil;
 use super::light::Lighting;
 use super::plan::{Plan, TILE, Tile};
 use super::shared::Shared;
@@ -9,7 +10,7 @@ use crate::scene::Scene;
 use rayon::prelude::*;
 use std::collections::VecDeque;
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::{Arc, Mutex};
+use std::sync::{Arc, Mutex, OnceLock};
 
 /// Bytes of kernels that stay for the frames to come.
 const KERNELS: usize = 256 << 20;
@@ -30,6 +31,8 @@ pub struct Sequence<'a> {
     /// The tiles to be rendered for each place of the sensor, each with the number of its plan.
     places: Vec<Vec<(usize, Tile)>>,
     keeps: bool,
+    /// What stands before the wall, worked out when first needed.
+    veil: OnceLock<Option<Veil>>,
     /// Frames with the light that they have, the latest last.
     frames: Mutex<VecDeque<(Light, Electrons)>>,
 }
@@ -67,7 +70,14 @@ impl<'a> Sequence<'a> {
                 _ => places.push(vec![(number, tile)]),
             }
         }
-        Self { shared, plans, places, keeps: false, frames: Mutex::new(VecDeque::new()) }
+        Self {
+            shared,
+            plans,
+            places,
+            keeps: false,
+            veil: OnceLock::new(),
+            frames: Mutex::new(VecDeque::new()),
+        }
     }
 
     /// Noise-free photoelectrons of every photosite of a frame.
@@ -161,7 +171,14 @@ impl<'a> Sequence<'a> {
         if run.is_cancelled() {
             return Err(Cancelled);
         }
-        Ok(Electrons { window, planes: out.into_inner().unwrap_or_else(|e| e.into_inner()) })
+        let planes = out.into_inner().unwrap_or_else(|e| e.into_inner());
+        let mut electrons = Electrons { window, planes };
+        let foreground = || self.shared.scene.foreground.as_ref();
+        let veil = self.veil.get_or_init(|| Some(Veil::new(&self.shared, foreground()?)));
+        if let Some(veil) = veil {
+            veil.cover(&mut electrons);
+        }
+        Ok(electrons)
     }
 
     /// Photoelectrons as bits, tile by tile.

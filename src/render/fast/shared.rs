@@ -298,23 +298,30 @@ fn widest_disc(scene: &Scene, projection: &Projection, is_part: bool) -> (f64, b
 }
 
 /// Electrons that a photosite of each class collects from steady full light of each emitter colour
-/// that fills its view, on axis: L·π/(4N_w²)·transmission·time·photons per lx·s·area·matrix.
+/// that fills its view, on axis.
 fn electrons_of_white(scene: &Scene) -> Vec<[f32; 3]> {
-    let (camera, wall, lens) = (&scene.camera, &scene.wall, &scene.lens);
+    let wall = &scene.wall;
     let shares = colour::luminance_shares(wall.emitters.map(|e| e.xy), wall.white_xy)
         .unwrap_or([1.0 / 3.0; 3]);
-    let n = lens.working_f_number();
     let passed = wall.diffuser.map_or(1.0, |d| d.transmission);
-    let lux_seconds = wall.white_nits * wall.brightness * passed * PI / (4.0 * n * n)
-        * lens.transmission
-        * camera.exposure_s;
+    let white_nits = wall.white_nits * wall.brightness * passed;
+    let rows = electrons_per_nit(scene).into_iter();
+    rows.map(|row| [0, 1, 2].map(|e| (row[e] * white_nits * shares[e]) as f32)).collect()
+}
+
+/// Electrons that a photosite of each class collects from 1 cd/m² of each emitter colour that fills its view, on axis:
+/// π/(4N_w²)·transmission·time·photons per lx·s·area·matrix.
+pub(super) fn electrons_per_nit(scene: &Scene) -> Vec<[f64; 3]> {
+    let (camera, lens) = (&scene.camera, &scene.lens);
+    let n = lens.working_f_number();
+    let lux_seconds = PI / (4.0 * n * n) * lens.transmission * camera.exposure_s;
     let area = camera.photosite_m * camera.photosite_m * camera.fill_factor;
     let full = |row: [f64; 3]| {
         [0, 1, 2].map(|e| {
-            let emitter = &wall.emitters[e];
+            let emitter = &scene.wall.emitters[e];
             let photons =
                 colour::led_photons_per_lux_second_m2(emitter.wavelength_m, emitter.linewidth_m);
-            (lux_seconds * shares[e] * photons * area * row[e]) as f32
+            lux_seconds * photons * area * row[e]
         })
     };
     match camera.mosaic {

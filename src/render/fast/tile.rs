@@ -267,7 +267,8 @@ impl Plan<'_> {
         let planes = self.shared.scene.camera.mosaic.planes();
         let mut out = vec![vec![0.0_f32; width * part.height as usize]; planes];
         let values = vec![1.0; width];
-        for y in part.y..part.y + part.height {
+        let camera = &self.shared.scene.camera;
+        for y in (part.y..part.y + part.height).filter(|&y| camera.reads_row(y)) {
             let gains = self.gains(part.x, part.x + part.width, y);
             let start = (y - part.y) as usize * width;
             for colour in 0..3 {

@@ -1,6 +1,7 @@
 //! When an emitter is lit: an explicit list of its pulses, written down from the definition of the
 //! drive, and their area inside an exposure. No closed form over many pulses is used anywhere.
 
+use crate::wall::Waveform;
 use crate::wall::drive::{Drive, DriveKind, SplitOrder};
 
 /// One pulse of light: a trapezoid, or a triangle where it is too short to reach full light.
@@ -103,9 +104,9 @@ impl Lengths {
         };
         let slot_s = (refresh_s - drive.dark_refresh_s) / f64::from(drive.scan.max(1));
         let longest_s = slot_s - drive.dark_slot_s;
-        let clock_s = match (drive.kind, refreshes) {
+        let clock_s = match (&drive.kind, refreshes) {
             (DriveKind::Split { bits, .. }, Some(m)) => {
-                longest_s / top_clocks(bits).div_ceil(u64::from(m)) as f64
+                longest_s / top_clocks(*bits).div_ceil(u64::from(m)) as f64
             }
             _ => 0.0,
         };
@@ -124,29 +125,32 @@ fn held(drive: &Drive, level: f64) -> Option<f64> {
         DriveKind::Steady => Some(level),
         DriveKind::HeldMean { bits } => {
             let top = top_clocks(bits) as f64;
-            Some((level * top + 0.5).floor() / top)
+            Some((level * drive.pulse_share * top + 0.5).floor() / (top * drive.pulse_share))
         }
         _ => None,
     }
 }
 
 /// Long-run mean light of top code, as a share of light that never goes out: on-time over period.
+///
+/// A wall that dims by shorter pulses is that much less lit.
 pub fn top_duty(drive: &Drive) -> f64 {
     let l = Lengths::of(drive);
-    match drive.kind {
-        DriveKind::Steady | DriveKind::HeldMean { .. } => 1.0,
+    let full = match drive.kind {
+        DriveKind::Steady | DriveKind::HeldMean { .. } | DriveKind::Waveform(_) => return 1.0,
         DriveKind::Pwm | DriveKind::Scanned => match l.refreshes {
             Some(m) => f64::from(m) * l.longest_s / l.frame_s,
             None => l.longest_s / l.refresh_s,
         },
         DriveKind::Split { bits, .. } => top_clocks(bits) as f64 * l.clock_s / l.frame_s,
-    }
+    };
+    full * drive.pulse_share
 }
 
 /// Every pulse of one emitter that can give light between two moments of wall time.
 ///
 /// `level` is from 0 to 1, `colour` 0 to 2, `slot` the slot its row lights in (from 0). A steady
-/// light has no pulses: the list is empty.
+/// light and a measured waveform have no pulses: the list is empty.
 pub fn pulses(
     drive: &Drive,
     level: f64,
@@ -157,10 +161,11 @@ pub fn pulses(
 ) -> Vec<Pulse> {
     let mut list = Vec::new();
     let lit = level > 0.0 && to_s > from_s;
-    if held(drive, level).is_some() || !lit {
+    if held(drive, level).is_some() || matches!(drive.kind, DriveKind::Waveform(_)) || !lit {
         return list;
     }
     let l = Lengths::of(drive);
+    let level = level * drive.pulse_share;
     let offset_s = f64::from(slot) * l.slot_s + drive.delay_s[colour];
     // A pulse lives at most this long after the start of its refresh, and not before this long.
     let tail_s = offset_s.abs() + l.longest_s + drive.rise_s + drive.fall_s;
@@ -219,10 +224,32 @@ fn split_clocks(level: f64, bits: u32, order: SplitOrder, r: u32, m: u32) -> u64
     each + u64::from(extra)
 }
 
+/// Area under a repeated waveform between two moments, line by line, seconds of its mean light.
+fn under_lines_s(wave: &Waveform, from_s: f64, to_s: f64) -> f64 {
+    let period_s = wave.period_s();
+    let (first, last) = ((from_s / period_s).floor() as i64, (to_s / period_s).ceil() as i64);
+    let mut sum = 0.0;
+    for repeat in first..=last {
+        let start_s = repeat as f64 * period_s;
+        let (from, to) = (from_s - start_s, to_s - start_s);
+        for line in wave.points().windows(2) {
+            let [[t0, v0], [t1, v1]] = [line[0], line[1]];
+            sum += segment(t0, v0, t1, v1, from, to);
+        }
+    }
+    sum
+}
+
 /// Light of one emitter between two moments of wall time, in seconds of full light.
 ///
-/// The sum over the list of [`pulses`]; overlapping pulses add. For a steady light, that light · time.
+/// The sum over the list of [`pulses`]; overlapping pulses add. For a steady light, that light · time; for a measured
+/// waveform the area under each of its lines.
 pub fn lit_s(drive: &Drive, level: f64, colour: usize, slot: u32, from_s: f64, to_s: f64) -> f64 {
+    if let DriveKind::Waveform(wave) = &drive.kind {
+        let turn_s = 1.0 / drive.refresh_hz / f64::from(drive.scan.max(1));
+        let late_s = f64::from(slot) * turn_s + drive.delay_s[colour];
+        return level * under_lines_s(wave, from_s - late_s, to_s - late_s);
+    }
     if let Some(light) = held(drive, level) {
         return light * (to_s - from_s);
     }

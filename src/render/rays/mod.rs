@@ -316,6 +316,21 @@ impl<'a> Engine<'a> {
         colours: std::ops::Range<usize>,
         sum: &mut [f64; 3],
     ) {
+        let mut passed = 1.0;
+        if let Some(foreground) = &self.scene.foreground {
+            let (middle, depth_m) = foreground.seen_from(&self.scene.pose);
+            let off = (ray.at_depth(depth_m) - middle) / foreground.pixel_m;
+            let corner =
+                DVec2::new(f64::from(foreground.columns), f64::from(foreground.rows)) / 2.0;
+            let [r, g, b, opacity] = foreground.at(corner + DVec2::new(off.x, -off.y));
+            passed = 1.0 - f64::from(opacity);
+            for c in colours.clone() {
+                sum[c] += f64::from([r, g, b][c]) / self.top_nits[c];
+            }
+        }
+        if passed == 0.0 {
+            return;
+        }
         for (number, part) in self.parts.iter().enumerate() {
             let Some(hit) = part.plane.hit(ray) else { continue };
             // Light `aside` of where the ray meets the face, which a diffuser brought there.
@@ -324,7 +339,7 @@ impl<'a> Engine<'a> {
                 continue;
             }
             for c in colours.clone() {
-                sum[c] += part.face.gain[c] * self.seen(lights, number, c, &hit, point);
+                sum[c] += passed * part.face.gain[c] * self.seen(lights, number, c, &hit, point);
             }
         }
         if self.reflected > 0.0 {
@@ -332,7 +347,7 @@ impl<'a> Engine<'a> {
                 let Some(hit) = plane.hit(ray) else { continue };
                 if (hit.point + aside).abs().cmplt(*half_m).all() {
                     for c in colours.clone() {
-                        sum[c] += self.reflected / self.packing[c];
+                        sum[c] += passed * self.reflected / self.packing[c];
                     }
                 }
             }

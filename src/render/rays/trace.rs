@@ -8,6 +8,17 @@ use glam::{DMat3, DVec2, DVec3};
 pub struct Ray {
     start_m: DVec3,
     along: DVec3,
+    /// Where it leaves the pupil and where it meets the plane in focus, in camera axes.
+    from: DVec3,
+    to: DVec3,
+}
+
+impl Ray {
+    /// Where it is at a depth before the lens: right and up of the axis, metres.
+    pub fn at_depth(&self, depth_m: f64) -> DVec2 {
+        let share = depth_m / -self.to.z;
+        self.from.truncate() + (self.to - self.from).truncate() * share
+    }
 }
 
 /// A flat part of the wall: where it stands.
@@ -105,7 +116,8 @@ impl Eye {
         let point = DVec2::new(seen.x * self.squeeze, seen.y) * (self.focus_m / self.image_m);
         let from = DVec3::new(pupil.x / self.squeeze, pupil.y, 0.0);
         let to = DVec3::new(point.x, point.y, -self.focus_m);
-        Some(Ray { start_m: self.lens_m + self.turn * from, along: self.turn * (to - from) })
+        let along = self.turn * (to - from);
+        Some(Ray { start_m: self.lens_m + self.turn * from, along, from, to })
     }
 }
 

@@ -1,13 +1,11 @@
-//! Camera, low-pass filter, delivery.
+//! Camera and low-pass filters.
 
 use super::{Findings, mode};
-use crate::develop::{ColourSpace, Delivery, DeliveryTransfer, Demosaic, ScaleFilter};
 use crate::frame::Window;
 use crate::math::matrix3;
-use crate::optics::{FrontLowPass, Lens, LowPass};
+use crate::optics::{FrontLowPass, LowPass};
 use crate::scene::written::{
-    CameraFile, ColourSpaceFile, DeliveryTransferFile, DemosaicFile, EffectsFile, MosaicFile,
-    ReadoutDirectionFile, ReadoutFile, ScaleFilterFile, ScaleInFile, SceneFile,
+    CameraFile, EffectsFile, MosaicFile, ReadoutDirectionFile, ReadoutFile, SceneFile,
 };
 use crate::sensor::{Camera, Mosaic, Readout};
 use crate::units;
@@ -270,76 +268,4 @@ pub(super) fn front_low_pass(found: &mut Findings<'_>, file: &SceneFile) -> Opti
     let filter = FrontLowPass { across_rad: radians(across), upright_rad: radians(upright) };
     let works = filter.across_rad > 0.0 || filter.upright_rad > 0.0;
     (file.effects.front_low_pass && works).then_some(filter)
-}
-
-/// The delivery with its size, where an anamorphic lens's squeeze is to be taken out.
-pub(super) fn desqueezed(
-    found: &mut Findings<'_>,
-    delivery: Delivery,
-    file: &SceneFile,
-    camera: &Camera,
-    lens: &Lens,
-) -> Delivery {
-    if lens.squeeze == 1.0 {
-        return delivery;
-    }
-    let recorded = (camera.crop.width, camera.crop.height);
-    let (width, height) = delivery.in_camera.map_or(recorded, |scaling| scaling.size);
-    // The shape is that of the sensor's part, whatever scaling in the camera made of it.
-    let [across, down] = camera.spacing().map(f64::from);
-    let shape = lens.squeeze * across * f64::from(recorded.0) / (down * f64::from(recorded.1));
-    let wide = (f64::from(width) * lens.squeeze + 0.5).floor().min(65_536.0) as u32;
-    match delivery.size {
-        None if file.delivery.desqueeze => Delivery { size: Some((wide, height)), ..delivery },
-        Some((w, h)) if (f64::from(w) / f64::from(h) / shape - 1.0).abs() > 0.02 => {
-            let message = format!(
-                "{w} × {h} px are not the shape of what the lens sees, {} wide to 1 high: the picture will be stretched",
-                units::number((shape * 1000.0).round() / 1000.0)
-            );
-            found.note(
-                "delivery.size_px",
-                message,
-                "leave it out, and the squeeze is taken out of the recording",
-            );
-            delivery
-        }
-        _ => delivery,
-    }
-}
-
-/// The filter of a scaling.
-pub(super) fn scale_filter(file: ScaleFilterFile) -> ScaleFilter {
-    match file {
-        ScaleFilterFile::Box => ScaleFilter::Box,
-        ScaleFilterFile::Bilinear => ScaleFilter::Bilinear,
-        ScaleFilterFile::Cubic => ScaleFilter::Cubic,
-        ScaleFilterFile::Lanczos3 => ScaleFilter::Lanczos3,
-    }
-}
-
-pub(super) fn delivery(scene: &SceneFile) -> Delivery {
-    let file = &scene.delivery;
-    Delivery {
-        in_camera: mode::scaling(&scene.camera, &scene.effects),
-        demosaic: match file.demosaic {
-            DemosaicFile::Bilinear => Demosaic::Bilinear,
-            DemosaicFile::GradientCorrected => Demosaic::GradientCorrected,
-            DemosaicFile::EdgeAware => Demosaic::EdgeAware,
-        },
-        colour_space: match file.colour_space {
-            ColourSpaceFile::Bt709 => ColourSpace::Bt709,
-            ColourSpaceFile::Bt2020 => ColourSpace::Bt2020,
-            ColourSpaceFile::P3D65 => ColourSpace::P3D65,
-            ColourSpaceFile::CameraRgb => ColourSpace::CameraRgb,
-        },
-        transfer: match file.transfer {
-            DeliveryTransferFile::Linear => DeliveryTransfer::Linear,
-            DeliveryTransferFile::Srgb => DeliveryTransfer::Srgb,
-            DeliveryTransferFile::Bt709 => DeliveryTransfer::Bt709,
-        },
-        size: file.size_px.map(|[w, h]| (w, h)),
-        filter: scale_filter(file.filter),
-        scale_in_linear_light: file.scale_in == ScaleInFile::LinearLight,
-        push_stops: file.push_stops,
-    }
 }

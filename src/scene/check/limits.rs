@@ -1,7 +1,7 @@
 //! Sizes that would need absurd memory are refused before anything is allocated.
 
 use super::Findings;
-use crate::develop::Delivery;
+use crate::scene::Delivered;
 use crate::sensor::Camera;
 use crate::wall::Wall;
 
@@ -18,7 +18,12 @@ const BYTES_PER_PHOTOSITE: u64 = 64;
 /// Bytes a delivered pixel takes: three planes, twice.
 const BYTES_PER_PIXEL: u64 = 24;
 
-pub(super) fn limits(found: &mut Findings<'_>, wall: &Wall, camera: &Camera, delivery: &Delivery) {
+pub(super) fn limits(
+    found: &mut Findings<'_>,
+    wall: &Wall,
+    camera: &Camera,
+    deliveries: &[Delivered],
+) {
     let pixels = u64::from(wall.columns) * u64::from(wall.rows);
     if pixels > MAX_WALL_PIXELS {
         let key = if found.given("wall.size_px") { "wall.size_px" } else { "wall.cabinets" };
@@ -34,7 +39,6 @@ pub(super) fn limits(found: &mut Findings<'_>, wall: &Wall, camera: &Camera, del
     }
     let seen = camera.sensor_window();
     let recorded = u64::from(seen.width) * u64::from(seen.height);
-    let delivered = delivery.size.map_or(0, |(w, h)| u64::from(w) * u64::from(h));
     let gib = |bytes: u64| bytes as f64 / f64::from(1 << 30);
     let limit = gib(MAX_FRAME_BYTES);
     let bytes = recorded * BYTES_PER_PHOTOSITE;
@@ -51,16 +55,21 @@ pub(super) fn limits(found: &mut Findings<'_>, wall: &Wall, camera: &Camera, del
             "record a `crop`",
         );
     }
-    let bytes = delivered * BYTES_PER_PIXEL;
-    if bytes > MAX_FRAME_BYTES {
-        found.refuse(
-            "delivery.size_px",
-            &[],
-            format!(
-                "a picture of this size would need about {:.0} GiB of memory; allowed: {limit} GiB",
-                gib(bytes)
-            ),
-            "deliver a smaller picture",
-        );
+    // One is developed after the other.
+    for (i, delivered) in deliveries.iter().enumerate() {
+        let pixels = delivered.delivery.size.map_or(0, |(w, h)| u64::from(w) * u64::from(h));
+        let bytes = pixels * BYTES_PER_PIXEL;
+        if bytes > MAX_FRAME_BYTES {
+            let key = super::delivery::key(found, i) + ".size_px";
+            found.refuse(
+                &key,
+                &[],
+                format!(
+                    "a picture of this size would need about {:.0} GiB of memory; allowed: {limit} GiB",
+                    gib(bytes)
+                ),
+                "deliver a smaller picture",
+            );
+        }
     }
 }

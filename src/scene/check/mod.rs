@@ -4,13 +4,17 @@
 mod build;
 mod camera;
 mod content;
+mod delivery;
 mod drive;
+mod electronics;
+mod foreground;
 pub mod limits;
 mod mode;
 mod moves;
 mod notes;
 mod place;
 mod wall;
+mod waveform;
 
 use super::written::{Read, SceneFile};
 use super::{ContentPictures, Scene};
@@ -19,7 +23,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 /// Keys that say the same thing in different ways: at most one of each list may be given.
-pub(super) const ALTERNATIVES: [&[&str]; 12] = [
+pub(super) const ALTERNATIVES: [&[&str]; 13] = [
+    &["drive.advanced.switch_clocks", "drive.advanced.dark_per_slot_us"],
     &["camera.shutter_angle_deg", "camera.shutter_speed", "camera.exposure_ms"],
     &["camera.photosite_pitch_um", "camera.sensor_mm"],
     &["placement.distance_m", "placement.distance"],
@@ -98,16 +103,20 @@ pub(super) fn meant(
     found.alternatives();
     let wall = wall::wall(&mut found, &file.wall, &file.effects);
     let camera = camera::camera(&mut found, &file.camera, &file.effects);
-    let drive = drive::drive(&mut found, &file.drive, camera.fps);
+    let (drive, sheet) = drive::drive(&mut found, file, camera.fps, pictures);
     let place = place::place(&mut found, file, &wall);
     if let Some(place) = &place {
         build::backs(&mut found, &wall, &camera, place);
     }
     let low_pass = camera::low_pass(&mut found, file, camera.photosite_m);
     let front_low_pass = camera::front_low_pass(&mut found, file);
-    let delivery = camera::delivery(file);
     mode::shutter_offered(&mut found, &file.camera, &camera);
-    limits::limits(&mut found, &wall, &camera, &delivery);
+    let mut deliveries = delivery::deliveries(
+        &mut found,
+        &file.delivery,
+        mode::scaling(&file.camera, &file.effects),
+    );
+    limits::limits(&mut found, &wall, &camera, &deliveries);
     // Only a wall of a sure and sane size is painted.
     let size_is_sure =
         !read.is_bad("wall") && found.errors.iter().all(|e| !e.key.starts_with("wall"));
@@ -116,6 +125,12 @@ pub(super) fn meant(
         wall.put_out_dead(&mut image);
         image
     });
+    let foreground = match (&file.foreground, &place) {
+        (Some(written), Some(place)) => {
+            foreground::foreground(&mut found, written, &file.effects, &wall, place, pictures)
+        }
+        _ => None,
+    };
     let mut errors = read.problems.clone();
     errors.append(&mut found.errors);
     let (Some(content), Some(place), true) = (content, place, errors.is_empty()) else {
@@ -126,20 +141,21 @@ pub(super) fn meant(
         in_order_of_the_file(&mut errors);
         return Err(errors);
     };
-    let moves = moves::moves(&mut found, file, &camera, &wall, &place);
+    let moves = moves::moves(&mut found, file, (&camera, &wall, foreground.as_ref()), &place);
     if !found.errors.is_empty() {
         let mut errors = found.errors;
         in_order_of_the_file(&mut errors);
         return Err(errors);
     }
-    let delivery = camera::desqueezed(&mut found, delivery, file, &camera, &place.lens);
-    notes::notes(&mut found, &wall, &drive, &camera, &place);
+    delivery::desqueeze(&mut found, &mut deliveries, &file.delivery, &camera, &place.lens);
+    notes::notes(&mut found, &wall, &drive, &camera, &place, deliveries.len());
     let mut notes = found.notes;
     in_order_of_the_file(&mut notes);
     Ok(Scene {
         name: name.to_string(),
         wall,
         drive,
+        sheet,
         content: Arc::new(content),
         lens: place.lens,
         low_pass,
@@ -147,8 +163,9 @@ pub(super) fn meant(
         camera,
         pose: place.pose,
         moves,
-        delivery,
+        deliveries,
         subject_m: place.subject_m,
+        foreground,
         neutral_density_stops: file.filters.neutral_density_stops,
         notes,
     })

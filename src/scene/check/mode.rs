@@ -1,7 +1,7 @@
 //! Recording mode and the shutter settings that the camera offers.
 
 use super::Findings;
-use super::camera::scale_filter;
+use super::delivery::scale_filter;
 use crate::develop::Scaling;
 use crate::frame::Window;
 use crate::scene::written::{BinAsFile, CameraFile, EffectsFile, ModeFile, ReadoutFile};

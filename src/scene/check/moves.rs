@@ -1,11 +1,11 @@
 //! Keyframes into tracks: one for each value that moves.
 
 use super::place::Placed;
-use super::{Findings, placed};
+use super::{Findings, build, placed};
 use crate::math::track::Track;
 use crate::scene::moves::{Moved, Moves, standing_still};
-use crate::scene::projection_of_face;
 use crate::scene::written::{BetweenFile, KeyframeFile, SceneFile};
+use crate::scene::{Foreground, projection_of_face};
 use crate::sensor::{Camera, Readout};
 use crate::units;
 use crate::wall::Wall;
@@ -23,8 +23,7 @@ const SEEN: f64 = 1.0;
 pub(super) fn moves(
     found: &mut Findings<'_>,
     file: &SceneFile,
-    camera: &Camera,
-    wall: &Wall,
+    (camera, wall, foreground): (&Camera, &Wall, Option<&Foreground>),
     start: &Placed,
 ) -> Option<Arc<Moves>> {
     let written = file.moves.as_ref().filter(|_| file.effects.moves)?;
@@ -51,7 +50,7 @@ pub(super) fn moves(
     let in_front_m = start.subject_m.map(|subject_m| start.wall_m - subject_m);
     let still = SceneFile { subject: standing_still(in_front_m), ..file.clone() };
     let moves = Moves { tracks, smooth, file: still };
-    let smear = every_frame(found, &moves, camera, wall)?;
+    let smear = every_frame(found, &moves, (camera, wall, foreground))?;
     if smear > SEEN {
         let message = format!(
             "each frame is rendered with the camera held where it is half-way through the frame's light; the move itself \
@@ -176,8 +175,7 @@ fn of_scene(file: &SceneFile, moved: Moved) -> Option<f64> {
 fn every_frame(
     found: &mut Findings<'_>,
     moves: &Moves,
-    camera: &Camera,
-    wall: &Wall,
+    (camera, wall, foreground): (&Camera, &Wall, Option<&Foreground>),
 ) -> Option<f64> {
     let (first, last) = moves.span();
     let (first, last) = (first.floor().max(0.0), last.ceil().max(0.0));
@@ -194,6 +192,17 @@ fn every_frame(
                 return None;
             }
         };
+        if foreground.is_some_and(|f| f.seen_from(&here.pose).1 <= here.lens.image_m()) {
+            let message =
+                format!("in frame {frame}: the foreground is not before the lens any more");
+            found.refuse("moves.keyframes", &["foreground"], message, "end the move before it");
+            return None;
+        }
+        let before = found.errors.len();
+        build::backs(found, wall, camera, &here);
+        if found.errors.len() > before {
+            return None;
+        }
         // Half an exposure on.
         if let Ok(later) = placed(moves.file_at(frame + 0.5 * camera.exposure_s * camera.fps), wall)
         {

@@ -29,15 +29,20 @@ pub(super) fn notes(
     drive: &Drive,
     camera: &Camera,
     place: &Placed,
+    deliveries: usize,
 ) {
     let view = View::new(wall, camera, place);
     filling(found, &view, wall, camera, place);
     blur(found, camera, place);
     fine_pitch(found, wall, camera, place);
     slanting(found, place);
-    if !matches!(camera.mosaic, Mosaic::Bayer(_)) && found.given("delivery.demosaic") {
+    for i in 0..deliveries {
+        let key = super::delivery::key(found, i) + ".demosaic";
+        if matches!(camera.mosaic, Mosaic::Bayer(_)) || !found.given(&key) {
+            continue;
+        }
         found.note(
-            "delivery.demosaic",
+            &key,
             "a camera without a mosaic needs no demosaic: this key has no effect".into(),
             "choose a mosaic in `camera.mosaic`, or take the key out",
         );

@@ -1,6 +1,7 @@
 //! Subject, lens, filters, camera, placement and delivery, as written.
 
 use super::mode::{ModeFile, ShutterOfferedFile};
+use super::preset::{CameraPresetFile, LowPassPresetFile};
 use super::schema;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -162,6 +163,9 @@ pub struct FiltersFile {
 #[derive(Debug, Clone, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct LowPassFile {
+    /// A strength by its name; keys that are written win. `low_pass: standard` alone says the same.
+    #[schemars(extend("x-default" = "none"))]
+    pub preset: Option<LowPassPresetFile>,
     /// Distance of the doubled points on the sensor.
     #[schemars(range(min = 0.0, max = 1000.0))]
     pub separation_um: Option<f64>,
@@ -195,6 +199,10 @@ pub struct FrontLowPassFile {
 #[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct CameraFile {
+    /// Kit to start from: typical values, not a product. It also sets the low-pass filter at the sensor. Keys that are
+    /// written win; `gridbeat presets` lists every value.
+    #[schemars(extend("x-default" = "none"))]
+    pub preset: Option<CameraPresetFile>,
     /// Photosites across and down the sensor; without a `mode`, the area that is read.
     #[schemars(inner(range(min = 8, max = 65_536)))]
     pub photosites: [u32; 2],
@@ -265,6 +273,7 @@ pub struct CameraFile {
 impl Default for CameraFile {
     fn default() -> Self {
         Self {
+            preset: None,
             photosites: [3840, 2160],
             photosite_pitch_um: None,
             sensor_mm: None,
@@ -438,106 +447,4 @@ pub enum MeasuredAlongFile {
     LensAxis,
     /// To the nearest point of the wall's plane.
     SquareToWall,
-}
-
-/// The delivered picture.
-#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields, default)]
-pub struct DeliveryFile {
-    /// How missing colours are filled in.
-    pub demosaic: DemosaicFile,
-    /// Colour space.
-    pub colour_space: ColourSpaceFile,
-    /// Transfer curve.
-    pub transfer: DeliveryTransferFile,
-    /// Pixels across and down.
-    #[schemars(inner(range(min = 1, max = 65_536)), extend("x-default" = "as recorded"))]
-    pub size_px: Option<[u32; 2]>,
-    /// Take an anamorphic lens's squeeze out, where `size_px` is not given: the picture is as much wider.
-    #[schemars(schema_with = "schema::switch")]
-    pub desqueeze: bool,
-    /// Filter for scaling to `size_px`.
-    pub filter: ScaleFilterFile,
-    /// Whether scaling adds light or code values.
-    pub scale_in: ScaleInFile,
-    /// Brighter (positive) or darker in development.
-    #[schemars(range(min = -10.0, max = 10.0))]
-    pub push_stops: f64,
-}
-
-impl Default for DeliveryFile {
-    fn default() -> Self {
-        Self {
-            demosaic: DemosaicFile::GradientCorrected,
-            colour_space: ColourSpaceFile::Bt709,
-            transfer: DeliveryTransferFile::Srgb,
-            size_px: None,
-            desqueeze: true,
-            filter: ScaleFilterFile::Cubic,
-            scale_in: ScaleInFile::LinearLight,
-            push_stops: 0.0,
-        }
-    }
-}
-
-/// Demosaic method.
-#[derive(Debug, Clone, Copy, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "snake_case")]
-pub enum DemosaicFile {
-    /// Mean of the neighbours.
-    Bilinear,
-    /// Linear, corrected by the gradients of the other colours.
-    GradientCorrected,
-    /// Follows edges.
-    EdgeAware,
-}
-
-/// Colour space of the delivered picture.
-#[derive(Debug, Clone, Copy, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "snake_case")]
-pub enum ColourSpaceFile {
-    /// ITU-R BT.709.
-    Bt709,
-    /// ITU-R BT.2020.
-    Bt2020,
-    /// P3 with the white point D65.
-    P3D65,
-    /// The camera's own colours, white-balanced.
-    CameraRgb,
-}
-
-/// Transfer curve of the delivered picture.
-#[derive(Debug, Clone, Copy, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "snake_case")]
-pub enum DeliveryTransferFile {
-    /// Linear light.
-    Linear,
-    /// sRGB.
-    Srgb,
-    /// ITU-R BT.709.
-    Bt709,
-}
-
-/// Scaling filter.
-#[derive(Debug, Clone, Copy, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "snake_case")]
-pub enum ScaleFilterFile {
-    /// Mean over the output pixel.
-    Box,
-    /// Triangle.
-    Bilinear,
-    /// Catmull–Rom cubic.
-    Cubic,
-    /// Windowed sinc with three lobes.
-    Lanczos3,
-}
-
-/// What scaling works on.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "snake_case")]
-pub enum ScaleInFile {
-    /// Linear light.
-    LinearLight,
-    /// Display code values.
-    CodeValues,
 }

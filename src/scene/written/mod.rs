@@ -16,8 +16,12 @@ macro_rules! shared_help {
 
 mod build;
 mod camera;
+mod delivery;
+mod drive;
+mod foreground;
 mod mode;
 mod moves;
+mod preset;
 mod schema;
 mod shape;
 mod wall;
@@ -25,9 +29,13 @@ mod yaml;
 
 pub use build::*;
 pub use camera::*;
+pub use delivery::*;
+pub use drive::*;
+pub use foreground::*;
 pub use mode::*;
 pub use moves::*;
-pub use schema::{editor_schema, key_reference, schema};
+pub use preset::*;
+pub use schema::{editor_schema, key_reference, schema, unit_of};
 pub use shape::{Read, read};
 pub use wall::*;
 pub use yaml::{Key, Node, Value, parse};
@@ -50,6 +58,9 @@ pub struct SceneFile {
     pub content: ContentFile,
     /// The person or thing in front of the wall.
     pub subject: SubjectFile,
+    /// A picture that stands before the wall.
+    #[schemars(extend("x-default" = "none"))]
+    pub foreground: Option<ForegroundFile>,
     /// The lens.
     pub lens: LensFile,
     /// Filters at the lens and at the sensor.
@@ -61,8 +72,9 @@ pub struct SceneFile {
     /// Moves of the camera during the shot.
     #[schemars(extend("x-default" = "none"))]
     pub moves: Option<MovesFile>,
-    /// The picture that is delivered.
-    pub delivery: DeliveryFile,
+    /// The picture that is delivered; or a list of pictures, each with a `name`, developed from the same raw frame.
+    #[schemars(with = "DeliveryFile", extend("x-or-list" = true))]
+    pub delivery: DeliveriesFile,
     /// Switches that take single physical effects out, to look at one alone.
     pub effects: EffectsFile,
 }
@@ -97,6 +109,9 @@ pub struct EffectsFile {
     /// The diffuser in front of the wall (`wall.diffuser`): its blur and its loss of light.
     #[schemars(schema_with = "schema::switch")]
     pub diffuser: bool,
+    /// What stands before the wall (`foreground`).
+    #[schemars(schema_with = "schema::switch")]
+    pub foreground: bool,
     /// What the wall brings with it.
     pub wall: WallEffectsFile,
     /// Noise of light and camera.
@@ -125,6 +140,7 @@ impl Default for EffectsFile {
             distortion: true,
             viewing_angle: true,
             diffuser: true,
+            foreground: true,
             wall: WallEffectsFile::default(),
             noise: true,
             mode: true,

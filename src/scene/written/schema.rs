@@ -111,6 +111,8 @@ fn add_words(value: &mut Value) {
         Value::Array(items) => items.iter_mut().for_each(add_words),
         Value::Object(map) => {
             map.values_mut().for_each(add_words);
+            add_preset_names(map);
+            add_lists(map);
             let Some(Value::Array(options)) = map.get_mut("oneOf") else { return };
             let words: Vec<Value> = options
                 .iter()
@@ -130,9 +132,34 @@ fn add_words(value: &mut Value) {
     }
 }
 
+/// A group that may stand several times is one of them or a list.
+fn add_lists(map: &mut serde_json::Map<String, Value>) {
+    if map.remove("x-or-list").is_none() {
+        return;
+    }
+    let mut group = std::mem::take(map);
+    let description = group.remove("description");
+    map.extend(description.map(|d| ("description".to_owned(), d)));
+    let list = serde_json::json!({"type": "array", "minItems": 1, "maxItems": 16, "items": group});
+    map.insert("anyOf".into(), serde_json::json!([group, list]));
+}
+
+/// A group with presets takes the name of one alone (`low_pass: strong`).
+fn add_preset_names(map: &mut serde_json::Map<String, Value>) {
+    let Some(names) = map.get("properties").and_then(|p| p.get("preset")).cloned() else { return };
+    let mut group = std::mem::take(map);
+    let description = group.remove("description");
+    map.extend(description.map(|d| ("description".to_owned(), d)));
+    let mut names = names;
+    if let Some(names) = names.as_object_mut() {
+        names.remove("x-default");
+    }
+    map.insert("anyOf".into(), serde_json::json!([group, names]));
+}
+
 /// The unit that a key's name ends in, as people write it; empty for none.
 pub fn unit_of(key: &str) -> &'static str {
-    const UNITS: [(&str, &str); 23] = [
+    const UNITS: [(&str, &str); 24] = [
         ("_cycles_per_mm", "cycles/mm"),
         ("_photosites", "photosites"),
         ("_arcmin", "arcmin"),
@@ -143,6 +170,7 @@ pub fn unit_of(key: &str) -> &'static str {
         ("_ppm", "ppm"),
         ("_fps", "fps"),
         ("_bits", "bits"),
+        ("_mhz", "MHz"),
         ("_hz", "Hz"),
         ("_mm", "mm"),
         ("_um", "µm"),

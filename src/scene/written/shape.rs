@@ -9,6 +9,9 @@ use crate::units;
 use serde_json::{Map, Value as Json, json};
 use std::collections::{BTreeMap, BTreeSet};
 
+/// Longest list of groups.
+const MOST_ITEMS: usize = 16;
+
 /// A scene file as far as it could be read.
 #[derive(Debug)]
 pub struct Read {
@@ -168,6 +171,9 @@ impl Walk {
         if schema["oneOf"].is_array() {
             return self.choice(node, schema, path);
         }
+        if schema["x-or-list"] == true {
+            return self.one_or_list(node, schema, path);
+        }
         match schema["format"].as_str() {
             Some("switch") => return self.switch(node, path),
             Some("length") => return self.length(node, path),
@@ -238,6 +244,25 @@ impl Walk {
             }
         }
         Some(Json::Object(out))
+    }
+
+    /// One group, or a list of such; always a list to the structs.
+    fn one_or_list(&mut self, node: &Node, schema: &Json, path: &str) -> Option<Json> {
+        let Value::List(items) = &node.value else {
+            return self.group(node, schema, path).map(|one| json!([one]));
+        };
+        if items.is_empty() || items.len() > MOST_ITEMS {
+            let message = format!("a list of {} found; allowed: 1 to {MOST_ITEMS}", items.len());
+            self.problem(path, &node.place, message, None);
+            return None;
+        }
+        let mut out = Vec::new();
+        for (i, item) in items.iter().enumerate() {
+            let inner = format!("{path}[{}]", i + 1);
+            self.given.insert(inner.clone(), item.place.clone());
+            out.extend(self.group(item, schema, &inner));
+        }
+        (out.len() == items.len()).then_some(Json::Array(out))
     }
 
     /// Returns the key that was probably meant, if it is one of this group.

@@ -1,7 +1,8 @@
 //! The wall, its drive and its content, as written.
 
 use super::build::{ArcFile, CabinetSpreadFile, TurnedFile};
-use super::schema;
+use super::preset::WallPresetFile;
+use super::{DimmingFile, schema};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -10,6 +11,10 @@ use serde::{Deserialize, Serialize};
 #[serde(deny_unknown_fields, default)]
 #[schemars(extend("required" = ["pixel_pitch_mm"]))]
 pub struct WallFile {
+    /// Kit to start from: typical values, not a product. It also sets how the wall is driven. Keys that are written
+    /// win; `gridbeat presets` lists every value.
+    #[schemars(extend("x-default" = "none"))]
+    pub preset: Option<WallPresetFile>,
     /// Distance between the centres of neighbouring wall pixels.
     #[schemars(range(min = 0.1, max = 100.0))]
     pub pixel_pitch_mm: Option<f64>,
@@ -32,6 +37,8 @@ pub struct WallFile {
     /// Brightness the wall is run at.
     #[schemars(range(min = 0.1, max = 100.0))]
     pub brightness_percent: f64,
+    /// How the wall dims below full brightness. Where that is not known, shorter pulses are assumed: the worse case.
+    pub dimming: DimmingFile,
     /// CIE 1931 chromaticity x, y of full white.
     #[schemars(inner(range(min = 0.0, max = 1.0)))]
     pub white_xy: [f64; 2],
@@ -71,6 +78,7 @@ pub struct WallFile {
 impl Default for WallFile {
     fn default() -> Self {
         Self {
+            preset: None,
             pixel_pitch_mm: None,
             size_px: None,
             cabinets: None,
@@ -79,6 +87,7 @@ impl Default for WallFile {
             emitters: EmittersFile::default(),
             white_nits: 1500.0,
             brightness_percent: 100.0,
+            dimming: DimmingFile::Unknown,
             white_xy: [0.3127, 0.3290],
             transfer: TransferFile::Gamma(2.2),
             bits: 10,
@@ -190,164 +199,6 @@ pub enum TransferFile {
     Srgb,
     /// Light is the code value to this power.
     Gamma(#[schemars(schema_with = "schema::gamma")] f64),
-}
-
-/// How the wall's light is switched over time.
-#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields, default)]
-pub struct DriveFile {
-    /// How light is spread over a refresh.
-    pub kind: DriveKindFile,
-    /// Refreshes per second.
-    #[schemars(
-        range(min = 1.0, max = 1_000_000.0),
-        extend("x-default" = "the whole multiple of the video rate nearest to 3840")
-    )]
-    pub refresh_hz: Option<f64>,
-    /// Video frames per second on the wall; 23.976 and its family are taken exactly.
-    #[schemars(schema_with = "schema::rate", extend("x-default" = "the camera's frame rate"))]
-    pub video_hz: Option<f64>,
-    /// Rows that take turns: 16 means that one row in 16 is lit at a time.
-    #[schemars(
-        range(min = 1, max = 1024),
-        extend("x-default" = "16; 1 when kind is pwm or steady")
-    )]
-    pub scan: Option<u32>,
-    /// Rise from dark to full light.
-    #[schemars(range(min = 0.0, max = 1_000_000.0))]
-    pub rise_ns: f64,
-    /// Fall from full light to dark.
-    #[schemars(range(min = 0.0, max = 1_000_000.0))]
-    pub fall_ns: f64,
-    /// Delay of the red, green and blue pulses.
-    #[schemars(inner(range(min = -1_000_000.0, max = 1_000_000.0)))]
-    pub delay_ns: [f64; 3],
-    /// Whether wall and camera share a clock.
-    pub genlock: GenlockFile,
-    /// What only the maker of the wall's control usually knows.
-    pub advanced: DriveAdvancedFile,
-}
-
-impl Default for DriveFile {
-    fn default() -> Self {
-        Self {
-            kind: DriveKindFile::Scanned,
-            refresh_hz: None,
-            video_hz: None,
-            scan: None,
-            rise_ns: 20.0,
-            fall_ns: 20.0,
-            delay_ns: [0.0; 3],
-            genlock: GenlockFile::Locked(LockedFile::default()),
-            advanced: DriveAdvancedFile::default(),
-        }
-    }
-}
-
-/// How light is spread over a refresh.
-#[derive(Debug, Clone, Copy, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "snake_case")]
-pub enum DriveKindFile {
-    /// Constant light.
-    Steady,
-    /// One pulse a refresh, all rows at once.
-    Pwm,
-    /// One pulse a refresh, rows taking turns.
-    Scanned,
-    /// The light of a video frame spread in small portions over its refreshes.
-    Split(SplitFile),
-}
-
-/// Split drive.
-#[derive(Debug, Clone, Copy, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields, default)]
-pub struct SplitFile {
-    /// In which refreshes the left-over portions land.
-    pub order: SplitOrderFile,
-}
-
-impl Default for SplitFile {
-    fn default() -> Self {
-        Self { order: SplitOrderFile::Even }
-    }
-}
-
-/// Order of a split drive.
-#[derive(Debug, Clone, Copy, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "snake_case")]
-pub enum SplitOrderFile {
-    /// As evenly as possible.
-    Even,
-    /// In bit-reversed order; the number of refreshes a frame is a power of two.
-    BitReversed,
-}
-
-/// Details of the wall's control.
-#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields, default)]
-pub struct DriveAdvancedFile {
-    /// Bits of grey of a split drive: 2^bits − 1 grey clocks a video frame.
-    #[schemars(range(min = 1, max = 20))]
-    pub grey_bits: u32,
-    /// Dark time at the end of each row's turn.
-    #[schemars(range(min = 0.0, max = 1_000_000.0))]
-    pub dark_per_slot_us: f64,
-    /// Dark time at the end of each refresh.
-    #[schemars(range(min = 0.0, max = 1_000_000.0))]
-    pub dark_per_refresh_us: f64,
-    /// Dark time at the end of each video frame.
-    #[schemars(range(min = 0.0, max = 1_000_000.0))]
-    pub dark_per_frame_us: f64,
-}
-
-impl Default for DriveAdvancedFile {
-    fn default() -> Self {
-        Self {
-            grey_bits: 14,
-            dark_per_slot_us: 0.0,
-            dark_per_refresh_us: 0.0,
-            dark_per_frame_us: 0.0,
-        }
-    }
-}
-
-/// The wall's clock against the camera's.
-#[derive(Debug, Clone, Copy, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "snake_case")]
-pub enum GenlockFile {
-    /// Wall and camera share a clock.
-    Locked(LockedFile),
-    /// Each runs on its own.
-    Free(FreeFile),
-}
-
-/// A shared clock.
-#[derive(Debug, Clone, Copy, Default, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields, default)]
-pub struct LockedFile {
-    /// How far the wall's video frame is ahead when the camera's frame starts; 360 is one video
-    /// frame of the wall.
-    #[schemars(range(min = -3600.0, max = 3600.0))]
-    pub phase_deg: f64,
-}
-
-/// Two clocks.
-#[derive(Debug, Clone, Copy, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields, default)]
-pub struct FreeFile {
-    /// How much faster the wall's clock runs, in millionths.
-    #[schemars(range(min = -10_000.0, max = 10_000.0))]
-    pub drift_ppm: f64,
-    /// How far the wall's video frame is ahead when the camera's first frame starts; 360 is one
-    /// video frame of the wall.
-    #[schemars(range(min = -3600.0, max = 3600.0))]
-    pub phase_deg: f64,
-}
-
-impl Default for FreeFile {
-    fn default() -> Self {
-        Self { drift_ppm: 20.0, phase_deg: 0.0 }
-    }
 }
 
 /// What the wall shows. Light is given in percent of full white and set to the nearest code value.

@@ -1,0 +1,257 @@
+//! What stands before the wall: its opacity and its light at every photosite, through the same blur.
+//!
+//! The light of a photosite is that of the foreground, plus the wall's times what the foreground lets through on average over
+//! the photosite and the pupil. That is exact where one of the two is in focus; where both are far out of focus, the part
+//! of the pupil that sees past a soft edge sees a little less of the wall's blur than the whole pupil does.
+
+use super::kernel::{Local, photosite_view, reach};
+use super::shared::Shared;
+use crate::frame::{Electrons, Window};
+use crate::math::fft::Inverse2d;
+use crate::optics::Pose;
+use crate::optics::projection::{Projection, SensorGrid, WallGrid};
+use crate::scene::Foreground;
+use glam::{DMat2, DMat3, DVec2, DVec3};
+use rayon::prelude::*;
+use rustfft::num_complex::Complex32;
+use std::f64::consts::PI;
+
+/// Photosites across and down that are worked out together, on the full sensor.
+const SIDE: u32 = 192;
+
+/// Grid steps a photosite; odd, so that its middle is one.
+const FINER: usize = 3;
+
+/// Most points across a grid step over which the picture is averaged.
+const MOST_POINTS: f64 = 8.0;
+
+/// Opacity and photoelectrons of a part of the sensor.
+struct Part {
+    area: Window,
+    opacity: Vec<f32>,
+    /// One a plane.
+    electrons: Vec<Vec<f32>>,
+}
+
+/// A foreground as a window of the sensor sees it.
+pub(super) struct Veil {
+    parts: Vec<Part>,
+}
+
+impl Veil {
+    pub(super) fn new(shared: &Shared<'_>, foreground: &Foreground) -> Self {
+        let maker = Maker::new(shared, foreground);
+        let (w, camera) = (shared.window, &shared.scene.camera);
+        let mut areas = Vec::new();
+        for y in (w.y / SIDE * SIDE..w.y + w.height).step_by(SIDE as usize) {
+            for x in (w.x / SIDE * SIDE..w.x + w.width).step_by(SIDE as usize) {
+                let (width, height) = (SIDE.min(camera.columns - x), SIDE.min(camera.rows - y));
+                areas.push(Window { x, y, width, height });
+            }
+        }
+        Self { parts: areas.par_iter().filter_map(|area| maker.part(area)).collect() }
+    }
+
+    /// Puts it before the wall's light.
+    pub(super) fn cover(&self, electrons: &mut Electrons) {
+        let window = electrons.window;
+        for part in &self.parts {
+            let a = part.area;
+            for (plane, own) in electrons.planes.iter_mut().zip(&part.electrons) {
+                for y in a.y.max(window.y)..(a.y + a.height).min(window.y + window.height) {
+                    for x in a.x.max(window.x)..(a.x + a.width).min(window.x + window.width) {
+                        let i = ((y - a.y) * a.width + x - a.x) as usize;
+                        let to = (y - window.y) as usize * plane.width + (x - window.x) as usize;
+                        let behind = plane.data[to];
+                        plane.data[to] = behind * (1.0 - part.opacity[i]) + own[i];
+                    }
+                }
+            }
+        }
+    }
+}
+
+struct Maker<'m> {
+    shared: &'m Shared<'m>,
+    foreground: &'m Foreground,
+    /// From the sensor to the picture's pixels.
+    projection: Projection,
+    /// Photosites around a part that its blur reaches.
+    margin: usize,
+    /// Grid points of a transform, across and down.
+    size: usize,
+    /// Points across a grid step over which the picture is averaged.
+    points: usize,
+    /// What a photosite makes of each frequency of the grid.
+    view: Vec<Complex32>,
+    /// Electrons on the axis of a photosite class (row) from 1 cd/m² of an emitter colour (column).
+    per_nit: Vec<[f64; 3]>,
+    fft: Inverse2d,
+}
+
+impl<'m> Maker<'m> {
+    fn new(shared: &'m Shared<'m>, foreground: &'m Foreground) -> Self {
+        let scene = shared.scene;
+        let (camera, lens) = (&scene.camera, &scene.lens);
+        let (middle, depth_m) = foreground.seen_from(&scene.pose);
+        // As a wall that faces the camera.
+        let pose =
+            Pose { lens_m: DVec3::new(-middle.x, -middle.y, depth_m), turn: DMat3::IDENTITY };
+        let sensor = SensorGrid {
+            columns: camera.columns,
+            rows: camera.rows,
+            photosite_m: camera.photosite_m,
+        };
+        let (columns, rows) = (foreground.columns, foreground.rows);
+        let grid = WallGrid { columns, rows, pitch_m: foreground.pixel_m };
+        let projection = Projection::new(lens, &pose, sensor, grid);
+        let disc = crate::optics::transfer::blur_disc_m(lens, depth_m) / camera.photosite_m;
+        let here =
+            Local { whole: DMat2::IDENTITY, plain: DMat2::IDENTITY, disc, skew: DVec2::ZERO };
+        let blur = &shared.blur;
+        let margin = reach(blur, &here, shared.tails.near).max_element().ceil() as usize + 1;
+        let size = ((SIDE as usize + 2 * margin) * FINER).next_multiple_of(60);
+        let on_sensor =
+            lens.image_m() / depth_m / camera.photosite_m * foreground.pixel_m / lens.squeeze;
+        let points = (1.0 / on_sensor / FINER as f64).clamp(2.0, MOST_POINTS).ceil() as usize;
+        // Green: where people see sharpest.
+        let wavelength_m = scene.wall.emitters[1].wavelength_m;
+        let frequency = |k: usize| {
+            let k = if 2 * k <= size { k as f64 } else { k as f64 - size as f64 };
+            k * FINER as f64 / size as f64
+        };
+        // Averages over points soften the picture before the view does.
+        let averaged = |f: f64| {
+            let step = PI * f / FINER as f64;
+            if step.abs() < 1e-9 {
+                return 1.0;
+            }
+            libm::sin(step) / (points as f64 * libm::sin(step / points as f64))
+        };
+        let view = (0..size)
+            .into_par_iter()
+            .flat_map_iter(|j| {
+                let fy = frequency(j);
+                (0..size).map(move |i| {
+                    let fx = frequency(i);
+                    let seen = photosite_view(blur, &here, wavelength_m, DVec2::new(fx, fy));
+                    seen / (averaged(fx) * averaged(fy)) as f32
+                })
+            })
+            .collect();
+        Self {
+            shared,
+            foreground,
+            projection,
+            margin,
+            size,
+            points,
+            view,
+            per_nit: super::shared::electrons_per_nit(scene),
+            fft: Inverse2d::default(),
+        }
+    }
+
+    /// Light and opacity at a grid step, averaged over points inside it.
+    fn sample(&self, x: f64, y: f64) -> [f32; 4] {
+        let n = self.points;
+        let offset = |k: usize| ((k as f64 + 0.5) / n as f64 - 0.5) / FINER as f64;
+        let mut sum = [0.0_f32; 4];
+        for j in 0..n {
+            for i in 0..n {
+                let point = DVec2::new(x + offset(i), y + offset(j));
+                if let Some(sight) = self.projection.sight(point) {
+                    let found = self.foreground.at(sight.wall);
+                    sum.iter_mut().zip(found).for_each(|(s, f)| *s += f);
+                }
+            }
+        }
+        sum.map(|s| s / (n * n) as f32)
+    }
+
+    /// Whether any of a part's grid may see the picture.
+    fn sees(&self, area: &Window) -> bool {
+        let m = self.margin as f64 + 1.0;
+        let (x0, y0) = (f64::from(area.x) - m, f64::from(area.y) - m);
+        let (x1, y1) = (f64::from(area.x + area.width) + m, f64::from(area.y + area.height) + m);
+        const STEPS: u32 = 16;
+        let (mut low, mut high) = (DVec2::splat(f64::INFINITY), DVec2::splat(f64::NEG_INFINITY));
+        for k in 0..=STEPS {
+            let t = f64::from(k) / f64::from(STEPS);
+            let (x, y) = (x0 + (x1 - x0) * t, y0 + (y1 - y0) * t);
+            for point in [(x, y0), (x, y1), (x0, y), (x1, y)] {
+                if let Some(sight) = self.projection.sight(point.into()) {
+                    low = low.min(sight.wall);
+                    high = high.max(sight.wall);
+                }
+            }
+        }
+        let bend = (high - low) * 0.02 + 1.0;
+        let size = DVec2::new(f64::from(self.foreground.columns), f64::from(self.foreground.rows));
+        (low - bend).cmplt(size).all() && (high + bend).cmpgt(DVec2::ZERO).all()
+    }
+
+    fn part(&self, area: &Window) -> Option<Part> {
+        if !self.sees(area) {
+            return None;
+        }
+        let n = self.size;
+        let mut halves = [(); 2].map(|()| vec![Complex32::default(); n * n]);
+        let start = |first: u32| f64::from(first) - self.margin as f64;
+        let (x0, y0) = (start(area.x), start(area.y));
+        let mut empty = true;
+        for j in 0..n {
+            let y = y0 + (j as f64 + 0.5) / FINER as f64;
+            for i in 0..n {
+                let [r, g, b, opacity] = self.sample(x0 + (i as f64 + 0.5) / FINER as f64, y);
+                empty &= opacity == 0.0;
+                halves[0][j * n + i] = Complex32::new(opacity, r);
+                halves[1][j * n + i] = Complex32::new(g, b);
+            }
+        }
+        if empty {
+            return None;
+        }
+        for half in &mut halves {
+            // The forward transform is the inverse one between two conjugations.
+            half.iter_mut().for_each(|v| *v = v.conj());
+            self.fft.run(half, n, n);
+            half.iter_mut().zip(&self.view).for_each(|(v, h)| *v = v.conj() * h);
+            self.fft.run(half, n, n);
+        }
+        Some(self.developed(area, &halves))
+    }
+
+    /// Opacity and photoelectrons from the blurred grid.
+    fn developed(&self, area: &Window, [first, second]: &[Vec<Complex32>; 2]) -> Part {
+        let camera = &self.shared.scene.camera;
+        let (n, scale) = (self.size, 1.0 / (self.size * self.size) as f32);
+        let planes = camera.mosaic.planes();
+        let count = (area.width * area.height) as usize;
+        let mut opacity = Vec::with_capacity(count);
+        let mut electrons = vec![Vec::with_capacity(count); planes];
+        for y in 0..area.height {
+            let read = camera.reads_row(area.y + y);
+            for x in 0..area.width {
+                let at = |k: u32| (k as usize + self.margin) * FINER + FINER / 2;
+                let i = at(y) * n + at(x);
+                opacity.push((first[i].re * scale).clamp(0.0, 1.0));
+                let nits = [first[i].im, second[i].re, second[i].im].map(|v| f64::from(v * scale));
+                let place = DVec2::new(f64::from(area.x + x) + 0.5, f64::from(area.y + y) + 0.5);
+                let cos = if self.shared.scene.lens.vignetting {
+                    self.projection.sight(place).map_or(0.0, |s| s.cos_axis)
+                } else {
+                    1.0
+                };
+                let gain = if read { (cos * cos) * (cos * cos) } else { 0.0 };
+                let class = camera.mosaic.colour_at(area.x + x, area.y + y).map(usize::from);
+                for (plane, out) in electrons.iter_mut().enumerate() {
+                    let row = &self.per_nit[class.unwrap_or(plane).min(self.per_nit.len() - 1)];
+                    let sum = row[0] * nits[0] + row[1] * nits[1] + row[2] * nits[2];
+                    out.push((sum * gain).max(0.0) as f32);
+                }
+            }
+        }
+        Part { area: *area, opacity, electrons }
+    }
+}

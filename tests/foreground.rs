@@ -1,0 +1,202 @@
+//! A picture before the wall, against closed forms and against the slow check.
+
+use crate::audit::{Patch, audit, patch, tall};
+use crate::stage;
+use crate::truth::{closed_form, render};
+use glam::DVec2;
+use gridbeat::optics::{Diffraction, Iris};
+use gridbeat::render::{Run, fast};
+use gridbeat::scene::{Foreground, NoPictures, Rgba16, Scene, parse_edited};
+use gridbeat::sensor::Mosaic;
+use std::f64::consts::PI;
+
+/// A picture of shares of white and of opacity, by place from 0 to 1 right and down.
+fn picture(columns: u32, rows: u32, of: impl Fn(f64, f64) -> [f64; 4]) -> Rgba16 {
+    let mut data = Vec::new();
+    for j in 0..rows {
+        for i in 0..columns {
+            let at = |k: u32, n: u32| (f64::from(k) + 0.5) / f64::from(n);
+            data.extend(of(at(i, columns), at(j, rows)).map(|v| (v * 65_535.0).round() as u16));
+        }
+    }
+    Rgba16 { columns, rows, data }
+}
+
+/// Puts a picture `depth_m` before the lens, its middle right and up of the axis.
+fn put(scene: &mut Scene, picture: &Rgba16, depth_m: f64, off_m: DVec2, height_m: f64) {
+    let centre_m = scene.pose.lens_m + scene.pose.turn * off_m.extend(-depth_m);
+    let primaries = scene.wall.emitters.map(|e| e.xy);
+    scene.foreground = Foreground::new(picture, 500.0, primaries, centre_m, height_m);
+    assert!(scene.foreground.is_some());
+}
+
+/// A disc of changing colour with an edge that is `soft` of the picture's height wide.
+fn person(soft: f64) -> Rgba16 {
+    picture(240, 240, |x, y| {
+        let r = (x - 0.5).hypot(y - 0.5);
+        let opacity = ((0.4 - r) / soft + 0.5).clamp(0.0, 1.0);
+        let wave = 0.5 + 0.3 * (x * 25.0).sin() * (y * 18.0).cos();
+        [0.3 + 0.6 * wave, 0.7, 0.9 - 0.5 * wave, opacity]
+    })
+}
+
+fn mean(values: &[f32]) -> f64 {
+    values.iter().map(|v| f64::from(*v)).sum::<f64>() / values.len() as f64
+}
+
+#[test]
+fn an_opaque_white_has_the_level_of_its_light_and_a_veil_its_share() {
+    // L = E/π (Lambert) of D65, whose white the wall's is here too; a veil of half opacity shows half of each.
+    for diffraction in [Diffraction::Off, Diffraction::Wave] {
+        let mut scene = stage::plain();
+        scene.lens.diffraction = diffraction;
+        stage::waves(&mut scene, 29.0, 0.3);
+        stage::place(&mut scene, 2.1, 9.0, DVec2::ZERO, [7.0, 2.0, 1.0]);
+        let window = stage::window(&scene, 10, -4, 90, 60);
+        let wall = render(&scene, 0, window);
+        let depth_m = scene.lens.focus_m;
+        let mut bright = scene.clone();
+        bright.wall.brightness = 1.0;
+        bright.wall.white_nits = 500.0 / PI;
+        let white = closed_form(&bright).into_iter().sum::<f64>() / 3.0;
+        for opacity in [1.0, 0.5, 0.0] {
+            let veil = picture(50, 50, |_, _| [1.0, 1.0, 1.0, opacity]);
+            put(&mut scene, &veil, depth_m, DVec2::ZERO, 2.0);
+            let opacity = f64::from((opacity * 65_535.0_f64).round()) / 65_535.0;
+            let seen = render(&scene, 0, window);
+            for (seen, wall) in seen.planes[0].data.iter().zip(&wall.planes[0].data) {
+                let expected = opacity * white + (1.0 - opacity) * f64::from(*wall);
+                let off = (f64::from(*seen) - expected).abs() / white;
+                assert!(off < 1e-4, "{diffraction:?}, {opacity}: {seen} for {expected}");
+            }
+        }
+    }
+}
+
+#[test]
+fn an_edge_in_focus_lies_where_the_picture_is_and_covers_its_share_of_photosites() {
+    let mut scene = stage::plain();
+    stage::place(&mut scene, 2.0, 14.0, DVec2::ZERO, [0.0; 3]);
+    scene.content = std::sync::Arc::new(stage::show(&scene.wall, |_, _, _| 0.0));
+    let depth_m = scene.lens.focus_m;
+    // 40 photosites tall, its middle 12.3 right and 5.6 up: black wall around it.
+    let photosite_m = scene.camera.photosite_m / scene.lens.image_m() * depth_m;
+    let white = picture(400, 400, |_, _| [1.0; 4]);
+    let off_m = DVec2::new(12.3, 5.6) * photosite_m;
+    put(&mut scene, &white, depth_m, off_m, 40.0 * photosite_m);
+    let window = stage::window(&scene, 0, 0, 120, 120);
+    let seen = &render(&scene, 0, window).planes[0];
+    let mut bright = scene.clone();
+    bright.wall.brightness = 1.0;
+    bright.wall.white_nits = 500.0 / PI;
+    let full = closed_form(&bright).into_iter().sum::<f64>() / 3.0;
+    let total = mean(&seen.data) * seen.data.len() as f64 / full;
+    // The picture ends half a pixel beyond the outermost centres, fading over one pixel: 0.1 photosite here.
+    assert!((total / 1600.0 - 1.0).abs() < 1e-3, "{total} photosites");
+    let moment = |along: &dyn Fn(usize, usize) -> f64| {
+        let mut sum = 0.0;
+        for y in 0..seen.height {
+            for x in 0..seen.width {
+                sum += along(x, y) * f64::from(seen.at(x, y)) / full;
+            }
+        }
+        sum / total
+    };
+    let (x, y) = (moment(&|x, _| x as f64 + 0.5 - 60.0), moment(&|_, y| y as f64 + 0.5 - 60.0));
+    assert!((x - 12.3).abs() < 0.01 && (y + 5.6).abs() < 0.01, "{x} {y}");
+}
+
+fn focused_person() -> Patch {
+    let mut scene = stage::plain();
+    tall(&mut scene);
+    scene.camera.mosaic = Mosaic::Bayer([0, 1, 1, 2]);
+    scene.lens.aberration_m = 2e-6;
+    scene.lens.vignetting = true;
+    scene.lens.distortion = -0.05;
+    stage::waves(&mut scene, 25.0, 0.2);
+    stage::place(&mut scene, 2.1, 12.0, DVec2::ZERO, [8.0, 3.0, 2.0]);
+    let depth_m = scene.lens.focus_m;
+    let photosite_m = scene.camera.photosite_m / scene.lens.image_m() * depth_m;
+    put(
+        &mut scene,
+        &person(0.02),
+        depth_m,
+        DVec2::new(30.0, 10.0) * photosite_m,
+        90.0 * photosite_m,
+    );
+    patch("person in focus before a wall", scene, 1 << 14)
+}
+
+/// The wall in focus, the picture far out of it, seen through an iris of five blades.
+fn blurred_person() -> Patch {
+    let mut scene = stage::plain();
+    tall(&mut scene);
+    scene.lens.iris = Iris::Bladed { blades: 5, rotation_rad: 0.3 };
+    stage::waves(&mut scene, 25.0, 0.3);
+    stage::place(&mut scene, 2.1, 0.0, DVec2::ZERO, [0.0, 0.0, 2.0]);
+    let depth_m = scene.lens.focus_m * 0.75;
+    let photosite_m = scene.camera.photosite_m / scene.lens.image_m() * depth_m;
+    put(
+        &mut scene,
+        &person(0.02),
+        depth_m,
+        DVec2::new(30.0, 10.0) * photosite_m,
+        90.0 * photosite_m,
+    );
+    let disc = scene.foreground.as_ref().expect("one").blur_disc_m(&scene.lens, &scene.pose);
+    assert!(disc.abs() > 15e-6, "{disc}");
+    patch("person out of focus before a wall", scene, 1 << 14)
+}
+
+/// Patches of the audit.
+pub(crate) fn patches() -> Vec<Patch> {
+    vec![focused_person(), blurred_person()]
+}
+
+#[test]
+fn the_fast_engine_agrees_on_a_person_in_focus() {
+    let mut patch = focused_person();
+    patch.window = stage::window(&patch.scene, 12, -6, 64, 40);
+    let found = audit(&patch, Diffraction::Off, 1);
+    assert!(found.agrees(), "{found:?}");
+}
+
+#[test]
+fn the_fast_engine_agrees_on_a_person_out_of_focus() {
+    let found = audit(&blurred_person(), Diffraction::Off, 2);
+    assert!(found.agrees(), "{found:?}");
+}
+
+#[test]
+fn a_crop_with_a_foreground_is_part_of_the_full_frame() {
+    let Patch { scene, window, .. } = focused_person();
+    let whole = fast::render(&scene, 0, scene.camera.crop, &Run::default()).expect("a frame");
+    let part = fast::render(&scene, 0, window, &Run::default()).expect("a frame");
+    for y in 0..window.height as usize {
+        for x in 0..window.width as usize {
+            let same = whole.planes[0].at(x + window.x as usize, y + window.y as usize);
+            assert_eq!(part.planes[0].at(x, y).to_bits(), same.to_bits(), "{x} {y}");
+        }
+    }
+}
+
+#[test]
+fn a_foreground_needs_a_subject_and_a_picture() {
+    let text = "
+wall: {pixel_pitch_mm: 2.5, size_px: [64, 48]}
+foreground: {file: nobody.png, height_m: 1.8}
+lens: {focal_mm: 35, f_number: 4}
+camera: {photosites: [160, 120]}
+placement: {distance_m: 2}
+";
+    let told = |edits: &[&str]| {
+        let edits: Vec<_> = edits.iter().map(|e| e.parse().expect("an edit")).collect();
+        let Err(problems) = parse_edited(text, "foreground", &edits, &NoPictures) else {
+            panic!("accepted");
+        };
+        problems.iter().map(|p| format!("{}: {}", p.key, p.message)).collect::<Vec<_>>().join("\n")
+    };
+    assert_eq!(told(&[]), "foreground: nobody knows how far away it stands");
+    let missing = told(&["subject.distance_m=1.2"]);
+    assert_eq!(missing, "foreground.file: picture 'nobody.png' is not there");
+}
