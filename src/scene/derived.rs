@@ -99,6 +99,8 @@ pub struct PlaceNumbers {
     pub pitch_across_photosites: f64,
     /// Distance on the sensor from one emitter to the image of the one below, photosites.
     pub pitch_upright_photosites: f64,
+    /// Both in photosites as recorded, by a mode that skips or joins photosites of the sensor.
+    pub pitch_recorded_photosites: [f64; 2],
     /// Diameter of the blur disc, photosites; its height, where an anamorphic lens makes it oval.
     pub blur_disc_photosites: f64,
     /// Its width over its height: 1 but for an anamorphic lens.
@@ -288,6 +290,7 @@ fn view(scene: &Scene) -> ViewNumbers {
 fn places(scene: &Scene) -> Vec<PlaceNumbers> {
     let sheets = sheets(scene);
     let (crop, photosite_m) = (scene.camera.sensor_window(), scene.camera.photosite_m);
+    let [across, down] = scene.camera.spacing();
     let at = |place: &'static str, u: f64, v: f64| {
         let point = DVec2::new(
             f64::from(crop.x) + u * f64::from(crop.width),
@@ -305,6 +308,10 @@ fn places(scene: &Scene) -> Vec<PlaceNumbers> {
             depth_m: sight.depth_m,
             pitch_across_photosites: step.x_axis.length(),
             pitch_upright_photosites: step.y_axis.length(),
+            pitch_recorded_photosites: [
+                step.x_axis.length() / f64::from(across),
+                step.y_axis.length() / f64::from(down),
+            ],
             blur_disc_photosites: disc_m / photosite_m,
             blur_disc_width_over_height: scene.lens.blur_aspect(),
             blur_disc_um: disc_m * 1e6,
