@@ -116,6 +116,7 @@ pub fn scene(shot: Shot) -> Scene {
             data: None,
         },
         content: Arc::new(content),
+        moving: None,
         lens: Lens {
             focal_m,
             f_number,

@@ -99,7 +99,14 @@ fn every_published_number_comes_out_of_the_keys_of_a_scene() {
     let c = clocks(&short);
     printed(results[6], "-16.67", c.shortest_pulse_s * 1e9);
     assert!(results[6].ends_with("dark") && c.dark_clocks == 1);
-    assert!(describe(&with(&short)).contains("pulses of up to 1 clocks stay dark"));
+    let scene = with(&short);
+    assert!(describe(&scene).contains("pulses of up to 1 clocks stay dark"));
+    assert_eq!(
+        notes(&scene),
+        [
+            "drive.advanced.on_time_error_ns: pulses of up to 1 clocks, 50 ns, stay dark: the darkest greys of this wall are black (rendered as if they were lit: look at dark content on the wall itself)"
+        ]
+    );
 }
 
 #[test]
@@ -136,10 +143,13 @@ fn turns_of_a_known_length_are_rendered_with_their_darkness() {
     }
 }
 
+/// Edits, the note that they bring, and what is rendered then.
+type Claim = (&'static [&'static str], &'static str, fn(&Derived, &Scene) -> bool);
+
 #[test]
 fn a_sheet_that_claims_too_much_is_told_so() {
     let clock = |mhz: &'static str| ["drive.video_hz=60", "drive.scan=16", mhz];
-    let table: [(&[&str], &str, fn(&Derived, &Scene) -> bool); 7] = [
+    let table: [Claim; 7] = [
         // 2^16 − 1 clocks over 64 turns: 1024 a turn, 62.9 MHz. 20 MHz: 20833 of a row's frame, 325 a turn.
         (
             &["drive.kind=split", "drive.refresh_hz=3840", "drive.advanced.grey_bits=16"],

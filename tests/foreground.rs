@@ -127,13 +127,14 @@ fn focused_person() -> Patch {
     patch("person in focus before a wall", scene, 1 << 14)
 }
 
-/// The wall in focus, the picture far out of it, seen through an iris of five blades.
-fn blurred_person() -> Patch {
+/// The picture out of focus, seen through an iris of five blades, before a wall with a blur disc.
+fn blurred_person(disc: f64) -> Patch {
     let mut scene = stage::plain();
     tall(&mut scene);
+    scene.lens.aberration_m = 3e-6;
     scene.lens.iris = Iris::Bladed { blades: 5, rotation_rad: 0.3 };
     stage::waves(&mut scene, 25.0, 0.3);
-    stage::place(&mut scene, 2.1, 0.0, DVec2::ZERO, [0.0, 0.0, 2.0]);
+    stage::place(&mut scene, 2.1, disc, DVec2::ZERO, [0.0, 0.0, 2.0]);
     let depth_m = scene.lens.focus_m * 0.75;
     let photosite_m = scene.camera.photosite_m / scene.lens.image_m() * depth_m;
     put(
@@ -150,7 +151,7 @@ fn blurred_person() -> Patch {
 
 /// Patches of the audit.
 pub(crate) fn patches() -> Vec<Patch> {
-    vec![focused_person(), blurred_person()]
+    vec![focused_person()]
 }
 
 #[test]
@@ -162,9 +163,10 @@ fn the_fast_engine_agrees_on_a_person_in_focus() {
 }
 
 #[test]
-fn the_fast_engine_agrees_on_a_person_out_of_focus() {
-    let found = audit(&blurred_person(), Diffraction::Off, 2);
-    assert!(found.agrees(), "{found:?}");
+fn a_person_out_of_focus_is_off_at_the_edge_by_no_more_than_is_said() {
+    // What the product of means leaves out (the head of render/fast/foreground.rs); the scene's note says up to 3 %.
+    let found = audit(&blurred_person(12.0), Diffraction::Off, 4);
+    assert!((0.003..0.03).contains(&found.rms_of_mean()), "{found:?}");
 }
 
 #[test]

@@ -42,10 +42,11 @@ fn wall() -> impl Strategy<Value = String> {
                     "  diffuser: {{stand_off_mm: {stand_off}, scatter_fwhm_deg: {scatter}, transmission_percent: {passes}}}\n"
                 )
             });
+            let dimming = ["current", "pulse", "mixed", "unknown"][bits as usize % 4];
             format!(
                 "wall:\n  pixel_pitch_mm: {pitch}\n  cabinets: [{a}, {d}]\n  cabinet_px: [{pa}, {pd}]\n  \
                  packaging: {packaging}\n  white_nits: {nits}\n  brightness_percent: {percent}\n  \
-                 transfer: {transfer}\n  bits: {bits}\n{red}{diffuser}"
+                 dimming: {dimming}\n  transfer: {transfer}\n  bits: {bits}\n{red}{diffuser}"
             )
         })
 }
@@ -71,10 +72,11 @@ fn drive() -> impl Strategy<Value = String> {
                 "pwm" | "steady" => String::new(),
                 _ => format!("  scan: {scan}\n"),
             };
+            let lock = ["nearest_whole", "same_count", "none"][log_count as usize % 3];
             // The shortest slot of this strategy at 60 Hz video.
             let slot_us = 1e6 / 60.0 / f64::from(count) / f64::from(scan);
             format!(
-                "drive:\n  kind: {kind}\n{scan_line}  video_hz: 60\n  refresh_hz: {}\n  genlock: {genlock}\n  \
+                "drive:\n  kind: {kind}\n  refresh_lock: {lock}\n{scan_line}  video_hz: 60\n  refresh_hz: {}\n  genlock: {genlock}\n  \
                  advanced: {{grey_bits: {grey_bits}, dark_per_slot_us: {}}}\n",
                 60 * count,
                 dark * slot_us

@@ -68,6 +68,7 @@ pub fn plain() -> Scene {
     let mut scene = Scene {
         name: "stage".to_owned(),
         content: Arc::new(show(&wall, |_, _, _| 1.0)),
+        moving: None,
         wall,
         drive: Drive {
             kind: DriveKind::Steady,

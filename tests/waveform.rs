@@ -7,7 +7,7 @@ use gridbeat::frame::Electrons;
 use gridbeat::render::rays::events;
 use gridbeat::render::{Run, rays};
 use gridbeat::scene::derived::derived;
-use gridbeat::scene::{ContentPictures, Edit, Scene, describe, parse_edited, resolved};
+use gridbeat::scene::{ContentPictures, Edit, Rgba16, Scene, describe, parse_edited, resolved};
 use gridbeat::sensor::Readout;
 use gridbeat::wall::content::Rgb16;
 use gridbeat::wall::drive::{Drive, DriveKind};
@@ -25,6 +25,10 @@ struct Text(String);
 
 impl ContentPictures for Text {
     fn load(&self, path: &str) -> Result<Rgb16, String> {
+        Err(format!("picture '{path}' is not there"))
+    }
+
+    fn load_with_opacity(&self, path: &str) -> Result<Rgba16, String> {
         Err(format!("picture '{path}' is not there"))
     }
 

@@ -5,6 +5,8 @@
 
 pub mod check;
 pub mod completions;
+pub mod difference;
+pub mod explain;
 pub mod presets;
 pub mod render;
 pub mod schema;
@@ -41,6 +43,10 @@ pub enum Command {
     Check(check::Args),
     /// Print the keys of a scene file, as JSON Schema for an editor or as a list
     Schema(schema::Args),
+    /// Explain one photosite: which emitters light it, when, and what each blur and the sensor do
+    Explain(explain::Args),
+    /// Compare two frames: difference in numbers, and amplified as a picture
+    Difference(difference::Args),
     /// List the presets: generic kit to start from, with every value
     Presets(presets::Args),
     /// Print a script that completes gridbeat's commands in a shell
@@ -53,6 +59,8 @@ pub fn run(cli: &Cli) -> anyhow::Result<ExitCode> {
         Command::Render(args) => render::run(args),
         Command::Check(args) => check::run(args),
         Command::Schema(args) => schema::run(args),
+        Command::Explain(args) => explain::run(args),
+        Command::Difference(args) => difference::run(args),
         Command::Presets(args) => presets::run(args),
         Command::Completions(args) => completions::run(args),
     }

@@ -29,6 +29,7 @@
 mod colour;
 mod curve;
 mod demosaic;
+mod difference;
 mod label;
 mod pipeline;
 mod preview;
@@ -37,6 +38,7 @@ mod samples;
 mod scale;
 
 pub use colour::{ColourTransform, NoTransform};
+pub use difference::{Difference, Largest, PlaneDifference, difference, shown as shown_difference};
 pub use pipeline::{DevelopError, develop, linear_planes};
 pub use preview::{overview, preview_crop};
 pub use response::{Site, grey_response, kernel};

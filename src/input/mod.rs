@@ -1,5 +1,9 @@
 //! Reads bytes: scene text and content pictures.
 
+mod rendered;
+
+pub use rendered::{Numbers, Rendered, rendered};
+
 use crate::scene::{ContentPictures, Rgba16};
 use crate::wall::content::Rgb16;
 use image::{ImageDecoder, ImageReader};
@@ -64,6 +68,9 @@ fn reason(what: &str, file: &str, error: &std::io::Error) -> String {
     }
 }
 
+/// Largest waveform file, bytes: some million samples.
+const MAX_TEXT_BYTES: u64 = 1 << 26;
+
 /// Content pictures from files; relative paths count from a folder.
 #[derive(Debug, Clone)]
 pub struct PictureFiles {
@@ -104,9 +111,6 @@ impl PictureFiles {
         image::DynamicImage::from_decoder(decoder).map_err(|e| broken(&e))
     }
 }
-
-/// Largest waveform file, bytes: some million samples.
-const MAX_TEXT_BYTES: u64 = 1 << 26;
 
 impl ContentPictures for PictureFiles {
     fn text(&self, path: &str) -> Result<String, String> {

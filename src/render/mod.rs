@@ -1,6 +1,7 @@
 //! Scene → photoelectrons of every photosite: the fast engine, and the slow check (`rays`).
 
 pub mod agree;
+pub mod explain;
 pub mod fast;
 pub mod rays;
 

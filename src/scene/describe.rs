@@ -16,6 +16,17 @@ pub fn describe(scene: &Scene) -> String {
     let mut out = Lines::default();
     wall(&mut out, scene);
     drive(&mut out, scene);
+    if let Some(moving) = &scene.moving {
+        out.group("content");
+        let end = if moving.repeats { "then from the start again" } else { "then the last one" };
+        let count = moving.pictures;
+        out.line("sequence", format!("{count} pictures '{}', {end}", moving.name));
+        let held = moving.video_hz / moving.rate_hz;
+        out.line(
+            "pictures a second",
+            format!("{}, each for {} video frames", rate(moving.rate_hz), number(held)),
+        );
+    }
     lens(&mut out, scene);
     camera(&mut out, scene);
     placement(&mut out, scene);

@@ -8,6 +8,7 @@ mod describe;
 mod edit;
 mod foreground;
 pub mod moves;
+pub mod moving;
 pub mod presets;
 mod resolved;
 mod twin;
@@ -20,6 +21,8 @@ pub use edit::Edit;
 pub use foreground::{Foreground, Rgba16};
 pub use resolved::resolved;
 pub use understood::{Input, Origin, Understood, understood};
+
+pub use moving::Moving;
 
 use crate::diag::Diagnostic;
 use crate::optics::projection::{Projection, SensorGrid, WallGrid};
@@ -154,6 +157,8 @@ pub struct Scene {
     pub sheet: Sheet,
     /// What it shows.
     pub content: Arc<WallImage>,
+    /// The pictures that it shows over time, where it shows more than one; the first of them is `content`.
+    pub moving: Option<Arc<Moving>>,
     /// The lens.
     pub lens: Lens,
     /// The low-pass filter at the sensor, if any.

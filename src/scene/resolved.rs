@@ -197,6 +197,18 @@ fn content(scene: &Scene) -> Value {
     let mut out = Map::new();
     out.insert("columns_px".into(), json!(image.columns));
     out.insert("rows_px".into(), json!(image.rows));
+    if let Some(moving) = &scene.moving {
+        // The codes are those of the first picture.
+        out.insert(
+            "sequence".into(),
+            json!({
+                "files": moving.name,
+                "pictures": moving.pictures,
+                "frame_rate_fps": moving.rate_hz,
+                "at_end": if moving.repeats { "repeat" } else { "hold" },
+            }),
+        );
+    }
     for (name, codes) in COLOURS.iter().zip(&image.codes) {
         let sum: u64 = codes.iter().map(|&code| u64::from(code)).sum();
         out.insert(

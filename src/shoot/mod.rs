@@ -45,6 +45,9 @@ pub enum ShootError {
          which needs no tables"
     )]
     TablesTooLarge(f64, u32),
+    /// A picture of what the wall shows cannot be had.
+    #[error("the wall's content: {0}")]
+    Content(String),
     /// The colours cannot be developed.
     #[error("the picture cannot be developed: {0}")]
     Colour(#[from] NoTransform),
@@ -144,6 +147,8 @@ impl<'a> Shot<'a> {
     pub fn electrons(&self, frame: u32, run: &Run) -> Result<Electrons, ShootError> {
         let window = self.scene.camera.sensor_window();
         let scene = self.scene.at_frame(frame);
+        // Pictures that are gone are found here, where it can be said.
+        self.scene.pictures_of_frame(frame).map_err(ShootError::Content)?;
         let mut electrons = match self.engine {
             // A camera that moves keeps nothing from frame to frame.
             Engine::Fast if self.scene.moves.is_some() => {

@@ -43,7 +43,7 @@ impl Waveform {
         let (Some(first), Some(last)) = (samples.first(), samples.last()) else {
             return Err(NoWaveform::TooShort);
         };
-        if let Some(i) = samples.windows(2).position(|w| !(w[1][0] >= w[0][0])) {
+        if let Some(i) = samples.windows(2).position(|w| w[1][0].is_nan() || w[1][0] < w[0][0]) {
             return Err(NoWaveform::Backwards(i + 1));
         }
         if let Some(i) = samples.iter().position(|s| !(s[1] >= 0.0 && s[1].is_finite())) {

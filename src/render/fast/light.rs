@@ -3,6 +3,8 @@
 //! Neighbouring camera rows mostly see the same whole pulses of a wall row, so a row of light is
 //! kept with what it was made from ([`Lit`]) and made anew only when that changes.
 
+mod moving;
+
 use crate::scene::Scene;
 use crate::wall::drive::{DriveKind, Edge, SplitOrder, Timing, extra_before, grey_clocks};
 
@@ -40,6 +42,8 @@ pub(super) struct Lighting {
     lit: Vec<Lit>,
     slots: usize,
     rows: std::ops::Range<u32>,
+    /// The pictures of a wall that shows more than one.
+    pictures: Option<moving::Pictures>,
 }
 
 impl Lighting {
@@ -69,8 +73,10 @@ impl Lighting {
             lit: Vec::new(),
             slots,
             rows: rows.clone(),
+            pictures: None,
         };
-        if !steady {
+        let mut pictures = moving::Pictures::of(scene, &lighting, frame, clock_s);
+        if !steady || pictures.is_some() {
             lighting.lit.reserve(rows.len() * slots * 3);
             let phase_s = phase_s(scene, &timing, frame) - clock_s;
             let rate = 1.0 + scene.drive.clock.drift;
@@ -80,19 +86,29 @@ impl Lighting {
                 let to_s = phase_s + (start_s + scene.camera.exposure_s) * rate;
                 for slot in 0..slots as u32 {
                     for colour in 0..3 {
-                        let from = timing.edge(from_s, slot, colour);
-                        let to = timing.edge(to_s, slot, colour);
-                        lighting.lit.push(lighting.lit_between(&from, &to));
+                        let lit = if let Some(pictures) = &mut pictures {
+                            lighting.lit_by_pictures(pictures, (from_s, to_s), slot, colour)
+                        } else {
+                            let from = timing.edge(from_s, slot, colour);
+                            let to = timing.edge(to_s, slot, colour);
+                            lighting.lit_between(&from, &to)
+                        };
+                        lighting.lit.push(lit);
                     }
                 }
             }
         }
+        lighting.pictures = pictures;
         lighting
     }
 
     /// Whether every pixel has the same light as in another frame of the same scene.
     pub(super) fn is_same(&self, other: &Self) -> bool {
-        self.rows == other.rows && self.lit == other.lit
+        let same_pictures = match (&self.pictures, &other.pictures) {
+            (Some(a), Some(b)) => a.is_same(b),
+            (a, b) => a.is_none() && b.is_none(),
+        };
+        self.rows == other.rows && self.lit == other.lit && same_pictures
     }
 
     fn lit_between(&self, from: &Edge, to: &Edge) -> Lit {
@@ -118,7 +134,7 @@ impl Lighting {
         panel_rows: u32,
         colour: usize,
     ) -> Option<Lit> {
-        if self.steady {
+        if self.steady && self.pictures.is_none() {
             return None;
         }
         let slot = self.timing.slot_of_row(wall_row, panel_rows) as usize;
@@ -223,6 +239,9 @@ fn phase_s(scene: &Scene, timing: &Timing, frame: u32) -> f64 {
     let period_s = if every_refresh_is_alike { timing.refresh_s } else { timing.frame_s };
     let grain_s = timing.refresh_s / f64::from(1_u32 << 30);
     let wall_s = timing.wall_time_s(f64::from(frame) / scene.camera.fps);
+    if scene.moving.is_some() {
+        return wall_s;
+    }
     let phase_s = wall_s - (wall_s / period_s).floor() * period_s;
     let rounded_s = (phase_s / grain_s).round() * grain_s;
     if rounded_s >= period_s { 0.0 } else { rounded_s }

@@ -8,6 +8,7 @@ use super::plan::{Plan, Tile};
 use super::source::Source;
 use crate::frame::Window;
 use crate::sensor::Mosaic;
+use crate::wall::WallImage;
 use glam::DVec2;
 
 /// Vignetting and viewing angle are computed at every so many columns and joined by straight lines
@@ -484,9 +485,12 @@ impl Plan<'_> {
             let row_light = &mut strip.light[start..start + length];
             match light {
                 Some(lighting) => {
-                    let image = &self.shared.scene.content;
-                    self.face.codes(image, colour, row as u32, from as u32..to as u32, &mut codes);
-                    lighting.fill(lit.as_ref(), &codes, row_light);
+                    let columns = from as u32..to as u32;
+                    let read = |image: &WallImage, codes: &mut Vec<u16>| {
+                        self.face.codes(image, colour, row as u32, columns.clone(), codes);
+                    };
+                    let still = &self.shared.scene.content;
+                    lighting.show(lit.as_ref(), still, read, &mut codes, row_light);
                 }
                 None => row_light.fill(1.0),
             }

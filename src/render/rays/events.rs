@@ -240,6 +240,33 @@ fn under_lines_s(wave: &Waveform, from_s: f64, to_s: f64) -> f64 {
     sum
 }
 
+/// [`lit_s`] of a picture that the wall shows between two moments (`shown`, wall time): steady and measured light while it
+/// is shown, and the whole of all pulses whose refresh starts in that time.
+pub fn lit_while_s(
+    drive: &Drive,
+    level: f64,
+    (colour, slot): (usize, u32),
+    (from_s, to_s): (f64, f64),
+    (first_s, end_s): (f64, f64),
+) -> f64 {
+    if held(drive, level).is_some() || matches!(drive.kind, DriveKind::Waveform(_)) {
+        let (from_s, to_s) = (from_s.max(first_s), to_s.min(end_s));
+        return if to_s > from_s { lit_s(drive, level, colour, slot, from_s, to_s) } else { 0.0 };
+    }
+    let l = Lengths::of(drive);
+    let offset_s = f64::from(slot) * l.slot_s + drive.delay_s[colour];
+    // A refresh that starts with the picture shows it, whatever the rounding.
+    let grain_s = 1e-6 * l.refresh_s;
+    pulses(drive, level, colour, slot, from_s, to_s)
+        .iter()
+        .filter(|p| {
+            let refresh_s = p.start_s - offset_s + grain_s;
+            (first_s..end_s).contains(&refresh_s)
+        })
+        .map(|p| p.area_s(from_s, to_s))
+        .sum()
+}
+
 /// Light of one emitter between two moments of wall time, in seconds of full light.
 ///
 /// The sum over the list of [`pulses`]; overlapping pulses add. For a steady light, that light · time; for a measured

@@ -7,6 +7,7 @@
 
 mod draw;
 pub mod events;
+pub mod photosite;
 mod trace;
 
 use crate::colour;
@@ -14,12 +15,13 @@ use crate::frame::{Electrons, Plane, Window};
 use crate::optics::Diffraction;
 use crate::render::{Cancelled, Run};
 use crate::scene::Scene;
-use crate::wall::Face;
 use crate::wall::drive::DriveKind;
+use crate::wall::{Face, WallImage};
 use draw::{Airy, Directions, Pupil, Sequence, gaussian, mix};
 use glam::DVec2;
 use rayon::prelude::*;
 use std::f64::consts::{FRAC_PI_4, PI};
+use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use trace::{Eye, Hit, Plane as FacePlane, Ray, Target};
 
@@ -137,6 +139,8 @@ struct Engine<'a> {
     /// Electrons per cd/m² on the axis, `[row of the matrix][emitter colour]`.
     electrons_per_nit: [[f64; 3]; 3],
     levels: Vec<f64>,
+    /// The pictures around the frame and when each is shown, wall time; none for a still.
+    shown: Vec<(Arc<WallImage>, (f64, f64))>,
 }
 
 impl<'a> Engine<'a> {
@@ -209,19 +213,16 @@ impl<'a> Engine<'a> {
             top_duty: events::top_duty(&scene.drive),
             electrons_per_nit,
             levels: wall.levels(),
+            shown: shown(scene, frame),
         }
     }
 
     /// One row of every plane, one after the other.
     fn row(&self, lights: &mut Lights, window: Window, y: u32) -> Vec<f32> {
-        let (camera, clock) = (&self.scene.camera, &self.scene.drive.clock);
-        let start = camera.row_start_s(self.frame, y);
-        let wall_time = |camera_s: f64| camera_s * (1.0 + clock.drift) + clock.phase_s;
-        lights.expose(wall_time(start), wall_time(start + camera.exposure_s));
-        let mean = [0, 1, 2].map(|c| {
-            let m = &self.electrons_per_nit;
-            (m[0][c] + m[1][c] + m[2][c]) / 3.0
-        });
+        let camera = &self.scene.camera;
+        let (from_s, to_s) = self.exposure_s(y);
+        lights.expose(from_s, to_s);
+        let mean = self.mean_of_rows();
         let planes = camera.mosaic.planes();
         let width = window.width as usize;
         let mut row = vec![0.0_f32; planes * width];
@@ -239,6 +240,14 @@ impl<'a> Engine<'a> {
             }
         }
         row
+    }
+
+    /// What a photosite without a colour makes of each emitter colour.
+    fn mean_of_rows(&self) -> [f64; 3] {
+        [0, 1, 2].map(|c| {
+            let m = &self.electrons_per_nit;
+            (m[0][c] + m[1][c] + m[2][c]) / 3.0
+        })
     }
 
     /// Mean luminance, over points, pupil and exposure, that a photosite sees of each emitter
@@ -339,6 +348,11 @@ impl<'a> Engine<'a> {
                 continue;
             }
             for c in colours.clone() {
+                let light = part.face.gain[c] * self.seen(lights, number, c, &hit, point);
+                if let Some(tally) = &mut lights.tally {
+                    tally.share(number, c, light);
+                }
+                sum[c] += light;
                 sum[c] += passed * part.face.gain[c] * self.seen(lights, number, c, &hit, point);
             }
         }
@@ -347,6 +361,11 @@ impl<'a> Engine<'a> {
                 let Some(hit) = plane.hit(ray) else { continue };
                 if (hit.point + aside).abs().cmplt(*half_m).all() {
                     for c in colours.clone() {
+                        let light = self.reflected / self.packing[c];
+                        if let Some(tally) = &mut lights.tally {
+                            tally.reflect(c, light);
+                        }
+                        sum[c] += light;
                         sum[c] += passed * self.reflected / self.packing[c];
                     }
                 }
@@ -423,6 +442,21 @@ fn falloff_exponent(half_angle_rad: f64) -> f64 {
     libm::log(0.5) / libm::log(libm::cos(half_angle_rad))
 }
 
+/// The pictures that the wall shows around a frame, and when, wall time; none for a still.
+fn shown(scene: &Scene, frame: u32) -> Vec<(Arc<WallImage>, (f64, f64))> {
+    let Some(moving) = &scene.moving else { return Vec::new() };
+    // A shot has asked before, so that this fails only if files go meanwhile; the first picture then stands for all.
+    let Ok(shown) = scene.pictures_of_frame(frame) else { return Vec::new() };
+    let last = shown.len() - 1;
+    let parts = shown.into_iter().enumerate().map(|(n, part)| {
+        let at = |video_frame: i64| video_frame as f64 / moving.video_hz;
+        let first_s = if n == 0 { f64::NEG_INFINITY } else { at(part.first) };
+        let end_s = if n == last { f64::INFINITY } else { at(part.end) };
+        (part.image, (first_s, end_s))
+    });
+    parts.collect()
+}
+
 /// Mean light of wall pixels over the exposure of one row, worked out when first asked for.
 struct Lights<'a> {
     engine: &'a Engine<'a>,
@@ -431,10 +465,12 @@ struct Lights<'a> {
     /// Delays of the faces' clocks, each once, and which of them each face has.
     clocks_s: Vec<f64>,
     clock_of: Vec<usize>,
-    /// `[clock][colour][slot][code]`; not a number where not yet known.
+    /// `[picture][clock][colour][slot][code]`; not a number where not yet known.
     known: Vec<f64>,
     filled: Vec<usize>,
     slots: usize,
+    /// Where light came from, if somebody asks.
+    tally: Option<photosite::Tally>,
 }
 
 impl<'a> Lights<'a> {
@@ -451,7 +487,9 @@ impl<'a> Lights<'a> {
             })
         });
         let clock_of = clock_of.collect();
-        let known = vec![f64::NAN; clocks_s.len() * 3 * slots * engine.levels.len()];
+        let pictures = engine.shown.len().max(1);
+        let tables = pictures * clocks_s.len() * 3 * slots;
+        let known = vec![f64::NAN; tables * engine.levels.len()];
         Self {
             engine,
             from_s: 0.0,
@@ -461,6 +499,7 @@ impl<'a> Lights<'a> {
             known,
             filled: Vec::new(),
             slots,
+            tally: None,
         }
     }
 
@@ -475,15 +514,42 @@ impl<'a> Lights<'a> {
 
     /// Mean light of a pixel of a flat part over the exposure, 1 for the long-run mean of top code.
     fn at(&mut self, part: usize, colour: usize, column: usize, row: usize) -> f64 {
-        let (wall, drive) = (&self.engine.scene.wall, &self.engine.scene.drive);
+        let light = self.mean_light(part, colour, column, row);
+        if let Some(tally) = &mut self.tally {
+            tally.met.push((column, row, light));
+        }
+        light
+    }
+
+    fn mean_light(&mut self, part: usize, colour: usize, column: usize, row: usize) -> f64 {
         let FacePart { face, slot_of_row, .. } = &self.engine.parts[part];
-        let [x, y] = face.pixel(column as u32, row as u32);
-        let codes = &self.engine.scene.content.codes[colour];
-        let code = codes.get(y as usize * wall.columns as usize + x as usize).copied().unwrap_or(0);
-        let code = usize::from(code).min(self.engine.levels.len() - 1);
+        let pixel = face.pixel(column as u32, row as u32);
         let slot = slot_of_row.get(row).copied().unwrap_or(0);
         let clock = self.clock_of[part];
-        let table = (clock * 3 + colour) * self.slots + slot;
+        let engine = self.engine;
+        if engine.shown.is_empty() {
+            return self.of_picture(&engine.scene.content, None, (clock, colour, slot), pixel);
+        }
+        let pictures = engine.shown.iter().enumerate();
+        pictures
+            .map(|(n, (image, _))| self.of_picture(image, Some(n), (clock, colour, slot), pixel))
+            .sum()
+    }
+
+    /// What a picture, if it is number so many of those shown while it is, gives to that mean.
+    fn of_picture(
+        &mut self,
+        image: &WallImage,
+        number: Option<usize>,
+        (clock, colour, slot): (usize, usize, usize),
+        [x, y]: [u32; 2],
+    ) -> f64 {
+        let (wall, drive) = (&self.engine.scene.wall, &self.engine.scene.drive);
+        let at = y as usize * wall.columns as usize + x as usize;
+        let code = image.codes[colour].get(at).copied().unwrap_or(0);
+        let code = usize::from(code).min(self.engine.levels.len() - 1);
+        let clocks = self.clocks_s.len();
+        let table = ((number.unwrap_or(0) * clocks + clock) * 3 + colour) * self.slots + slot;
         let place = table * self.engine.levels.len() + code;
         let known = self.known[place];
         if !known.is_nan() {
@@ -492,7 +558,13 @@ impl<'a> Lights<'a> {
         let level = self.engine.levels[code];
         let late_s = self.clocks_s[clock];
         let (from_s, to_s) = (self.from_s - late_s, self.to_s - late_s);
-        let lit_s = events::lit_s(drive, level, colour, slot as u32, from_s, to_s);
+        let lit_s = match number {
+            None => events::lit_s(drive, level, colour, slot as u32, from_s, to_s),
+            Some(n) => {
+                let (emitter, while_s) = ((colour, slot as u32), self.engine.shown[n].1);
+                events::lit_while_s(drive, level, emitter, (from_s, to_s), while_s)
+            }
+        };
         let mean = lit_s / (self.to_s - self.from_s) / self.engine.top_duty;
         self.known[place] = mean;
         self.filled.push(place);

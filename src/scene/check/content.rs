@@ -1,20 +1,23 @@
 //! The content.
 
 use super::Findings;
-use crate::scene::ContentPictures;
+use super::sequence::sequence;
 use crate::scene::written::{ContentFile, DirectionFile, ImageFile, MapFile};
+use crate::scene::{ContentPictures, Moving};
 use crate::units;
-use crate::wall::content::{Content, Mapping};
+use crate::wall::content::{Content, Mapping, Rgb16};
 use crate::wall::{Wall, WallImage};
+use std::sync::Arc;
 
 /// The code values of the wall; `None` after an error, or when the wall's size is not sure.
 pub(super) fn content(
     found: &mut Findings<'_>,
     file: &ContentFile,
     wall: &Wall,
+    video_hz: f64,
     pictures: &dyn ContentPictures,
     size_is_sure: bool,
-) -> Option<WallImage> {
+) -> Option<(WallImage, Option<Arc<Moving>>)> {
     let light = |percent: f64, colour: [f64; 3]| colour.map(|c| percent / 100.0 * c / 100.0);
     let content = match file {
         ContentFile::Solid(s) => Content::Solid { light: light(s.light_percent, s.colour_percent) },
@@ -41,8 +44,12 @@ pub(super) fn content(
         },
         ContentFile::Random(r) => Content::Random { seed: r.seed },
         ContentFile::Image(image) => picture(found, image, wall, pictures, size_is_sure)?,
+        ContentFile::Sequence(file) => {
+            let (first, moving) = sequence(found, file, wall, video_hz, pictures, size_is_sure)?;
+            return Some((first, Some(moving)));
+        }
     };
-    size_is_sure.then(|| content.paint(wall))
+    size_is_sure.then(|| (content.paint(wall), None))
 }
 
 fn down(direction: DirectionFile) -> bool {
@@ -69,12 +76,34 @@ fn picture(
             return None;
         }
     };
+    let mapping = fitted(found, key, &picture, file.map, wall, size_is_sure);
+    Some(Content::Picture { picture, mapping, border: [file.border_percent / 100.0; 3] })
+}
+
+/// How a picture is laid on the wall.
+pub(super) fn mapping(file: MapFile) -> Mapping {
+    match file {
+        MapFile::Fit => Mapping::Fit,
+        MapFile::Fill => Mapping::Fill,
+        MapFile::PixelForPixel => Mapping::PixelForPixel,
+    }
+}
+
+/// How a picture is laid on the wall; says so when it is enlarged for it.
+pub(super) fn fitted(
+    found: &mut Findings<'_>,
+    key: &str,
+    picture: &Rgb16,
+    map: MapFile,
+    wall: &Wall,
+    size_is_sure: bool,
+) -> Mapping {
     let across = f64::from(wall.columns) / f64::from(picture.columns.max(1));
     let upright = f64::from(wall.rows) / f64::from(picture.rows.max(1));
-    let (mapping, scale) = match file.map {
-        MapFile::Fit => (Mapping::Fit, across.min(upright)),
-        MapFile::Fill => (Mapping::Fill, across.max(upright)),
-        MapFile::PixelForPixel => (Mapping::PixelForPixel, 1.0),
+    let scale = match map {
+        MapFile::Fit => across.min(upright),
+        MapFile::Fill => across.max(upright),
+        MapFile::PixelForPixel => 1.0,
     };
     if size_is_sure && scale > 1.0 {
         let message = format!(
@@ -87,5 +116,5 @@ fn picture(
         );
         found.note(key, message, "use a picture of the wall's own size, or `map: pixel_for_pixel`");
     }
-    Some(Content::Picture { picture, mapping, border: [file.border_percent / 100.0; 3] })
+    mapping(map)
 }

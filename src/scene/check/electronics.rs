@@ -133,6 +133,7 @@ fn clocks(
         }
         held.bits = if claims_bits { bits.min(file.grey_bits) } else { bits };
     }
+    unlit_pulses(found, file, clock_hz);
     if clocks.switch_clocks > 0 {
         held.dark_slot_s = clocks.switch_s();
     }
@@ -144,6 +145,20 @@ fn clocks(
         held.dark_frame_s = if idle_s * video_hz > ROUNDED { idle_s } else { 0.0 };
     }
     Some(clocks)
+}
+
+/// Says so when the shortest pulses give no light.
+fn unlit_pulses(found: &mut Findings<'_>, file: &DriveAdvancedFile, clock_hz: f64) {
+    let missing_s = -file.on_time_error_ns / 1e9;
+    if missing_s * clock_hz >= 1.0 {
+        let message = format!(
+            "pulses of up to {} clocks, {}, stay dark: the darkest greys of this wall are black",
+            (missing_s * clock_hz).floor(),
+            units::time(missing_s)
+        );
+        let hint = "rendered as if they were lit: look at dark content on the wall itself";
+        found.note("drive.advanced.on_time_error_ns", message, hint);
+    }
 }
 
 /// Makes turns fit that ask for more than the clock has: with fewer clocks where the levels can be

@@ -4,15 +4,19 @@ use super::Findings;
 use super::place::Placed;
 use crate::scene::written::{EffectsFile, ForegroundFile};
 use crate::scene::{ContentPictures, Foreground};
+use crate::sensor::Camera;
 use crate::units;
 use crate::wall::Wall;
 use glam::DVec3;
+
+/// Largest blur disc, photosites, of a picture whose edges are right to the bars of the audit.
+const SHARP: f64 = 1.0;
 
 pub(super) fn foreground(
     found: &mut Findings<'_>,
     file: &ForegroundFile,
     effects: &EffectsFile,
-    wall: &Wall,
+    (wall, camera): (&Wall, &Camera),
     place: &Placed,
     pictures: &dyn ContentPictures,
 ) -> Option<Foreground> {
@@ -64,5 +68,18 @@ pub(super) fn foreground(
             "bring the subject nearer to the camera, or make the picture smaller",
         );
     }
-    Some(made).filter(|_| effects.foreground)
+    let made = Some(made).filter(|_| effects.foreground)?;
+    let disc = made.blur_disc_m(&place.lens, &place.pose).abs() / camera.photosite_m;
+    if disc > SHARP {
+        found.note(
+            "foreground",
+            format!(
+                "the picture is out of focus by a blur disc of {} photosites: along its edges the wall behind it may be \
+                 off by up to 3 %",
+                units::number(disc)
+            ),
+            "focus on the subject, or judge the wall away from those edges",
+        );
+    }
+    Some(made)
 }

@@ -13,6 +13,7 @@ mod mode;
 mod moves;
 mod notes;
 mod place;
+mod sequence;
 mod wall;
 mod waveform;
 
@@ -120,20 +121,26 @@ pub(super) fn meant(
     // Only a wall of a sure and sane size is painted.
     let size_is_sure =
         !read.is_bad("wall") && found.errors.iter().all(|e| !e.key.starts_with("wall"));
-    let content = content::content(&mut found, &file.content, &wall, pictures, size_is_sure);
-    let content = content.map(|mut image| {
+    let content =
+        content::content(&mut found, &file.content, &wall, drive.video_hz, pictures, size_is_sure);
+    let content = content.map(|(mut image, moving)| {
         wall.put_out_dead(&mut image);
-        image
+        (image, moving)
     });
     let foreground = match (&file.foreground, &place) {
-        (Some(written), Some(place)) => {
-            foreground::foreground(&mut found, written, &file.effects, &wall, place, pictures)
-        }
+        (Some(written), Some(place)) => foreground::foreground(
+            &mut found,
+            written,
+            &file.effects,
+            (&wall, &camera),
+            place,
+            pictures,
+        ),
         _ => None,
     };
     let mut errors = read.problems.clone();
     errors.append(&mut found.errors);
-    let (Some(content), Some(place), true) = (content, place, errors.is_empty()) else {
+    let (Some((content, moving)), Some(place), true) = (content, place, errors.is_empty()) else {
         if errors.is_empty() {
             // No check may end without a reason.
             errors.push(Diagnostic::error("", "the scene cannot be resolved"));
@@ -157,6 +164,7 @@ pub(super) fn meant(
         drive,
         sheet,
         content: Arc::new(content),
+        moving,
         lens: place.lens,
         low_pass,
         front_low_pass,

@@ -113,10 +113,13 @@ pub(super) fn waveform(
     Some(wave)
 }
 
-/// The samples of a CSV text, each with its line: seconds and light. The error is a problem and its mend.
+/// Samples, each with the number of its line: seconds and light.
+type Table = Vec<(usize, [f64; 2])>;
+
+/// The samples of a CSV text. The error is a problem and its mend.
 ///
 /// Columns are parted by commas, semicolons or tabs; empty lines and lines that begin with `#` do not count.
-fn samples(text: &str) -> Result<Vec<(usize, [f64; 2])>, (String, String)> {
+fn samples(text: &str) -> Result<Table, (String, String)> {
     let mut lines = text
         .lines()
         .enumerate()

@@ -219,6 +219,8 @@ pub enum ContentFile {
     Random(RandomFile),
     /// A picture.
     Image(ImageFile),
+    /// Numbered pictures, one after the other on the wall's clock.
+    Sequence(SequenceFile),
 }
 
 impl Default for ContentFile {
@@ -402,6 +404,60 @@ impl Default for ImageFile {
     fn default() -> Self {
         Self { file: String::new(), map: MapFile::Fill, border_percent: 0.0 }
     }
+}
+
+/// Numbered pictures. The wall shows in each of its video frames the picture of the moment that the frame starts; wall time 0
+/// is the first picture's.
+#[derive(Debug, Clone, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, default)]
+#[schemars(extend("required" = ["files"]))]
+pub struct SequenceFile {
+    /// PNG or JPEG files, `####` or `%04d` where the number stands; the path counts from the scene file's folder.
+    #[schemars(extend("x-default" = "none: must be given"))]
+    pub files: String,
+    /// Number of the first picture.
+    #[schemars(range(min = 0, max = 100_000_000))]
+    pub first: u32,
+    /// How many pictures.
+    #[schemars(
+        range(min = 1, max = 1_000_000),
+        extend("x-default" = "as many as there are without a gap")
+    )]
+    pub pictures: Option<u32>,
+    /// Pictures a second; 23.976 and its family are taken exactly.
+    #[schemars(schema_with = "schema::rate", extend("x-default" = "the wall's video rate"))]
+    pub frame_rate_fps: Option<f64>,
+    /// What comes after the last picture.
+    pub at_end: AtEndFile,
+    /// How the pictures are laid on the wall.
+    pub map: MapFile,
+    /// Light around the pictures, in percent of full white.
+    #[schemars(range(min = 0.0, max = 100.0))]
+    pub border_percent: f64,
+}
+
+impl Default for SequenceFile {
+    fn default() -> Self {
+        Self {
+            files: String::new(),
+            first: 1,
+            pictures: None,
+            frame_rate_fps: None,
+            at_end: AtEndFile::Repeat,
+            map: MapFile::Fill,
+            border_percent: 0.0,
+        }
+    }
+}
+
+/// What comes after the last picture of a sequence.
+#[derive(Debug, Clone, Copy, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum AtEndFile {
+    /// The first one again.
+    Repeat,
+    /// The last one stays.
+    Hold,
 }
 
 /// How a picture is laid on the wall, its centre on the wall's centre.

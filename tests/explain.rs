@@ -1,0 +1,238 @@
+//! One photosite explained: its sum, its shares, its times and its blurs against other ways to them.
+
+use crate::cli_stage::{Place, SCENE};
+use gridbeat::frame::Window;
+use gridbeat::render::explain::{ExplainError, explain};
+use gridbeat::render::rays::{RaySettings, render};
+use gridbeat::render::{Run, fast};
+use gridbeat::scene::{Edit, NoPictures, Scene, parse_edited};
+use std::f64::consts::PI;
+use std::sync::Arc;
+
+/// The photosite in the middle of the frame, on a wall as on most sets.
+const AT: [u32; 2] = [47, 31];
+
+/// How far the traced sum may lie from the fast engine's: the grain of a million rays on one photosite, whose light jumps
+/// between emitters and gaps, is about 0.3 %.
+const GRAIN: f64 = 0.01;
+
+fn scene(edits: &[&str]) -> Scene {
+    let lit = ["content={solid: {light_percent: 60}}"];
+    let edits: Vec<Edit> = lit.iter().chain(edits).map(|e| e.parse().expect("an edit")).collect();
+    parse_edited(SCENE, "night_train", &edits, &NoPictures).expect("valid")
+}
+
+fn settings() -> RaySettings {
+    RaySettings { samples: 1 << 20, seed: 1 }
+}
+
+fn fast_electrons(scene: &Scene, [x, y]: [u32; 2]) -> f64 {
+    let window = Window { x, y, width: 1, height: 1 };
+    let frame = fast::render(scene, 0, window, &Run::default()).expect("a frame");
+    f64::from(frame.planes[0].data[0])
+}
+
+/// The emitters' electrons add up to what the slow check renders there, and to the fast engine's but for grain.
+#[test]
+fn the_sum_is_the_photosite() {
+    for (edits, at) in [
+        (vec!["effects.diffraction=off"], AT),
+        (
+            vec![
+                "effects.diffraction=convolved",
+                "placement.pan_deg=0.4",
+                "filters.low_pass=strong",
+            ],
+            [12, 50],
+        ),
+        (vec!["effects.diffraction=off", "lens.focus.distance_m=3", "drive.kind=split"], [60, 9]),
+        (
+            vec!["effects.diffraction=off", "lens.focus.distance_m=3", "camera.mosaic=monochrome"],
+            [3, 3],
+        ),
+    ] {
+        let scene = scene(&edits);
+        let found = explain(&scene, 0, at, &settings(), &Run::default()).expect("explained");
+        let sum: f64 = found.traced.emitters.iter().map(|e| e.electrons).sum();
+        let window = Window { x: at[0], y: at[1], width: 1, height: 1 };
+        let rendered = render(&scene, 0, window, &settings(), &Run::default()).expect("a frame");
+        let slow = f64::from(rendered.planes[0].data[0]);
+        assert!(slow > 5.0, "{edits:?}: there is light");
+        assert!((sum / slow - 1.0).abs() < 1e-6, "{edits:?}: {sum} {slow}");
+        assert!(
+            (sum / found.electrons - 1.0).abs() < GRAIN,
+            "{edits:?}: {sum} {}",
+            found.electrons
+        );
+        assert_eq!(found.electrons, fast_electrons(&scene, at), "{edits:?}");
+        assert!(!found.wave_left_out);
+        assert!(found.traced.emitters.is_sorted_by(|a, b| a.electrons >= b.electrons));
+    }
+    // A scene with waves: the trace says that it left them out, and is near all the same.
+    let scene = scene(&["lens.focus.distance_m=3"]);
+    let found = explain(&scene, 0, AT, &settings(), &Run::default()).expect("explained");
+    assert!(found.wave_left_out);
+    assert!((found.traced.electrons / found.electrons - 1.0).abs() < 0.03);
+}
+
+/// Turning an emitter off takes its share away: the fast engine knows nothing of the trace.
+#[test]
+fn a_share_is_what_goes_when_the_emitter_is_off() {
+    let scene = scene(&["effects.diffraction=off", "lens.focus.distance_m=3"]);
+    let found = explain(&scene, 0, AT, &settings(), &Run::default()).expect("explained");
+    let whole = fast_electrons(&scene, AT);
+    for seen in &found.traced.emitters[..3] {
+        let mut dark = scene.clone();
+        let content = Arc::make_mut(&mut dark.content);
+        content.codes[seen.colour][(seen.pixel[1] * dark.wall.columns + seen.pixel[0]) as usize] =
+            0;
+        let gone = whole - fast_electrons(&dark, AT);
+        assert!(gone > 0.01 * whole, "{seen:?}");
+        assert!((seen.electrons / gone - 1.0).abs() < 0.1, "{} {gone}: {seen:?}", seen.electrons);
+    }
+}
+
+/// Times of a scanned wall in closed form: refresh k of row y starts at (k + (y mod 16)/16)/3840 s, and the exposure of
+/// photosite row r at r · line; level L is lit for L of a slot.
+#[test]
+fn flashes_are_where_the_scan_puts_them() {
+    let scene =
+        scene(&["drive.rise_ns=0", "drive.fall_ns=0", "content={solid: {light_percent: 50}}"]);
+    let found = explain(&scene, 0, AT, &settings(), &Run::default()).expect("explained");
+    let from = f64::from(AT[1]) * scene.camera.line_s();
+    assert!((found.exposed_from_s - from).abs() < 1e-15);
+    let refresh = 1.0 / 3840.0;
+    for seen in &found.traced.emitters {
+        let slot = f64::from(seen.pixel[1] % 16);
+        let on = seen.level * refresh / 16.0;
+        let (mut count, mut lit, mut first) = (0, 0.0, None);
+        for k in -1..80 {
+            let start = (f64::from(k) + slot / 16.0) * refresh - from;
+            let (a, b) = (start.max(0.0), (start + on).min(0.001));
+            if b > a {
+                count += 1;
+                lit += b - a;
+                first = first.or(Some(a));
+            }
+        }
+        assert_eq!(seen.pulses, count, "{seen:?}");
+        assert!((seen.lit_s - lit).abs() < 1e-12, "{seen:?} {lit}");
+        let [begin, _] = seen.lit_between_s.expect("lit");
+        assert!((begin - first.expect("a flash")).abs() < 1e-12, "{seen:?}");
+    }
+    // A steady wall has no flashes.
+    let steady = self::scene(&["drive.kind=steady"]);
+    let found = explain(&steady, 0, AT, &settings(), &Run::default()).expect("explained");
+    let lit = found.traced.emitters.iter().filter(|e| e.level > 0.0);
+    assert!(lit.clone().all(|e| e.pulses == 0 && e.lit_between_s == Some([0.0, 0.001])));
+    assert!(lit.count() > 3);
+}
+
+/// A camera straight on: the pitch is p·v/d on the sensor, and each blur leaves its closed form at that frequency.
+#[test]
+fn blurs_leave_their_closed_forms() {
+    let scene = scene(&[
+        "filters.low_pass.separation_photosites=0.8",
+        "lens.focus.distance_m=6",
+        "lens.aberration_um=3",
+        "effects.diffraction=convolved",
+        "wall.diffuser={stand_off_mm: 2, scatter_fwhm_deg: 20}",
+    ]);
+    let found = explain(&scene, 0, AT, &settings(), &Run::default()).expect("explained");
+    let look = found.look.expect("it sees the wall");
+    let q = 2.6e-3 * scene.lens.image_m() / scene.pose.lens_m.z / 6e-6;
+    assert!((look.pitch_photosites[0] / q - 1.0).abs() < 1e-9, "{look:?} {q}");
+    // Photosite (47, 31) is the one up and left of the middle: it looks a quarter of a pixel from it.
+    assert_eq!(look.pixel, [59, 39]);
+    let sinc = |x: f64| (PI * x).sin() / (PI * x);
+    let left = |what: &str| found.blurs.iter().find(|b| b.what == what).expect(what).columns_left;
+    let close = |what: &str, want: f64| {
+        assert!((left(what) - want).abs() < 1e-6, "{what}: {} {want}", left(what))
+    };
+    close("low-pass filter", (PI * 0.8 / q).cos());
+    close("photosite", sinc(0.9_f64.sqrt() / q));
+    close("lens aberration", (-2.0 * (PI * 0.5 / q).powi(2)).exp());
+    let sigma = 2e-3 * 10.0_f64.to_radians().tan() / (2.0 * 2.0_f64.ln()).sqrt() / 2.6e-3;
+    close("diffuser", (-2.0 * (PI * sigma).powi(2)).exp());
+    close("emitter's size", sinc(scene.wall.emitters[1].shape_width_m() / 2.6e-3));
+    let product: f64 =
+        found.blurs[..found.blurs.len() - 1].iter().map(|b| b.columns_left).product();
+    assert!((left("all together") - product).abs() < 1e-12);
+}
+
+/// The emitter's width, for the closed form.
+trait Width {
+    fn shape_width_m(&self) -> f64;
+}
+
+impl Width for gridbeat::wall::Emitter {
+    fn shape_width_m(&self) -> f64 {
+        match self.shape {
+            gridbeat::wall::EmitterShape::Rectangle { width_m, .. } => width_m,
+            other => panic!("{other:?}"),
+        }
+    }
+}
+
+#[test]
+fn it_reads_well_and_refuses_what_is_not_there() {
+    let place = Place::new();
+    let (code, out, err) = place.run(&[
+        "explain",
+        "night_train.yaml",
+        "--photosite",
+        "47,31",
+        "--most",
+        "3",
+        "--rays",
+        "4096",
+    ]);
+    assert_eq!((code, err.as_str()), (0, ""));
+    for words in [
+        "night_train, frame 0: blue photosite at column 47, row 31\n",
+        "exposure\n  for 1/1000 s, from ",
+        "it looks\n  at wall pixel column 59, row 39, ",
+        "emitters light it: red ",
+        " flashes between ",
+        "  the other ",
+        "electrons (it holds 40000)",
+        "raw level ",
+        "  all together ",
+    ] {
+        assert!(out.contains(words), "{words}\n{out}");
+    }
+    let (code, out, _) = place.run(&[
+        "explain",
+        "night_train.yaml",
+        "--photosite",
+        "47,31",
+        "--json",
+        "--rays",
+        "4096",
+    ]);
+    let json: serde_json::Value = serde_json::from_str(&out).expect("JSON");
+    assert_eq!((code, &json["colour"]), (0, &"blue".into()));
+    let sum: f64 = json["emitters"]
+        .as_array()
+        .expect("a list")
+        .iter()
+        .map(|e| e["electrons"].as_f64().expect("e"))
+        .sum();
+    assert!((sum / json["traced_electrons"].as_f64().expect("e") - 1.0).abs() < 1e-9);
+    let (code, _, err) = place.run(&["explain", "night_train.yaml", "--photosite", "96,0"]);
+    assert_eq!(
+        (code, err.as_str()),
+        (
+            2,
+            "error: photosite 96, 0 is not on the sensor, which has 96 × 64: columns and rows count from 0\n"
+        )
+    );
+    let (code, _, err) = place.run(&["explain", "night_train.yaml", "--photosite", "9"]);
+    assert_eq!(code, 2);
+    assert!(err.contains("write two whole numbers, such as 1920,1080: column, row"), "{err}");
+    let beside = scene(&["placement.pan_deg=40"]);
+    let found = explain(&beside, 0, AT, &settings(), &Run::default()).expect("explained");
+    assert_eq!((found.look, found.electrons, found.traced.emitters.len()), (None, 0.0, 0));
+    let error = explain(&beside, 0, [0, 64], &settings(), &Run::default()).expect_err("outside");
+    assert_eq!(error, ExplainError::Outside(0, 64, 96, 64));
+}
