@@ -2,6 +2,7 @@
 
 #![allow(clippy::disallowed_methods, reason = "tests use std's functions as a second opinion")]
 
+mod anamorphic;
 mod any_scene;
 mod audit;
 mod audit_walls;
@@ -22,6 +23,7 @@ mod hidden_bugs_in_time;
 mod house;
 mod in_front;
 mod mirrors;
+mod moves;
 mod moving;
 mod output;
 mod presets;

@@ -1,7 +1,7 @@
 //! Any valid scene renders: no panic, and nothing but light.
 
 use crate::scene_strategy::scene_yaml;
-use gridbeat::frame::Electrons;
+use gridbeat::frame::{Electrons, Window};
 use gridbeat::optics::Diffraction;
 use gridbeat::render::Run;
 use gridbeat::render::rays::{self, RaySettings};
@@ -25,8 +25,7 @@ fn most_electrons(scene: &Scene) -> f32 {
     (level * packing / duty) as f32
 }
 
-fn check(scene: &Scene, frame: &Electrons) -> Result<(), TestCaseError> {
-    let crop = scene.camera.crop;
+fn check(scene: &Scene, crop: Window, frame: &Electrons) -> Result<(), TestCaseError> {
     prop_assert_eq!(frame.window, crop);
     prop_assert_eq!(frame.planes.len(), scene.camera.mosaic.planes());
     let most = most_electrons(scene);
@@ -49,15 +48,17 @@ fn renders(mut scene: Scene, frame: u32) -> Result<(), TestCaseError> {
         shot => {
             let shot = shot.map_err(|e| failed(&e))?;
             let found = shot.electrons(frame, &Run::default());
-            check(&scene, &found.map_err(|e| failed(&e))?)?;
+            let found = found.map_err(|e| failed(&e))?;
+            check(&scene, scene.camera.crop, &shot.recorded(&found))?;
         }
     }
     if scene.lens.diffraction == Diffraction::Wave {
         scene.lens.diffraction = Diffraction::Convolved;
     }
     let few = RaySettings { samples: 4, seed: u64::from(frame) };
-    let found = rays::render(&scene, frame, scene.camera.crop, &few, &Run::default());
-    check(&scene, &found.map_err(|e| failed(&e))?)
+    let window = scene.camera.sensor_window();
+    let found = rays::render(&scene.at_frame(frame), frame, window, &few, &Run::default());
+    check(&scene, window, &found.map_err(|e| failed(&e))?)
 }
 
 fn scene(text: &str) -> Result<Scene, TestCaseError> {

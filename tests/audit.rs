@@ -283,6 +283,7 @@ fn all() -> Vec<Patch> {
         everything(),
     ];
     patches.extend(crate::audit_walls::patches());
+    patches.extend(crate::anamorphic::patches());
     patches.extend(crate::foreground::patches());
     patches
 }

@@ -21,7 +21,7 @@ fn wall(line: &str, wanted: &[&str]) -> Option<String> {
     case([line, LENS, PLACE, ""], wanted)
 }
 
-fn lens(line: &str, wanted: &[&str]) -> Option<String> {
+pub fn lens(line: &str, wanted: &[&str]) -> Option<String> {
     case([WALL, line, PLACE, ""], wanted)
 }
 
@@ -250,7 +250,7 @@ fn keys_and_types() {
         case(
             ["- wall", "- lens", "", ""],
             &[
-                "line 1, a list of 2 found; allowed: a group of keys (keys that fit here: about, wall, drive, content, subject, foreground, lens, filters, camera, placement, delivery, effects)",
+                "line 1, a list of 2 found; allowed: a group of keys (keys that fit here: about, wall, drive, content, subject, foreground, lens, filters, camera, placement, moves, delivery, effects)",
             ],
         ),
     ]);

@@ -51,6 +51,7 @@ fn lens(focal_m: f64, f_number: f64, focus_m: f64) -> Lens {
         focus_m,
         aberration_m: 0.0,
         iris: Iris::Round,
+        squeeze: 1.0,
         distortion: 0.0,
         vignetting: true,
         defocus: true,

@@ -110,6 +110,12 @@ fn lens() -> impl Strategy<Value = String> {
         0.0..6.0_f64,
     )
         .prop_map(|(focal, stop, focus, aberration, iris, distortion, (low_pass, front), density)| {
+            // Some lenses with a slow stop are anamorphic.
+            let squeeze = match stop {
+                s if s > 16.0 => "  squeeze: 2\n",
+                s if s > 11.0 => "  squeeze: 1.33\n",
+                _ => "",
+            };
             let low_pass = low_pass
                 .map_or(String::new(), |um| format!("  low_pass: {{separation_um: {um}}}\n"));
             let front = front.map_or(String::new(), |arcmin| {
@@ -117,7 +123,7 @@ fn lens() -> impl Strategy<Value = String> {
             });
             format!(
                 "lens:\n  focal_mm: {focal}\n  f_number: {stop}\n  focus: {{distance_m: {focus}}}\n  \
-                 aberration_um: {aberration}\n  iris: {iris}\n  distortion_percent: {distortion}\n\
+                 aberration_um: {aberration}\n  iris: {iris}\n  distortion_percent: {distortion}\n{squeeze}\
                  filters:\n  neutral_density_stops: {density}\n{low_pass}{front}"
             )
         })
@@ -141,6 +147,12 @@ fn camera() -> impl Strategy<Value = String> {
     )
         .prop_map(
             |((w, h), pitch, mosaic, fill, readout, fps, shutter, (index, bits, seed), crop)| {
+                // Every third sensor that is large enough skips and joins.
+                let mode = match (crop, seed % 3, w.min(h) >= 20) {
+                    (false, 0, true) => "  mode: {read_one_of: [1, 2], bin: [2, 1], bin_as: charge}\n",
+                    (false, 1, true) => "  mode: {read_one_of: [2, 1], bin: [1, 2]}\n",
+                    _ => "",
+                };
                 let crop = if crop {
                     format!("  crop: {{x: 3, y: 1, width: {}, height: {}}}\n", w - 5, h - 3)
                 } else {
@@ -150,7 +162,7 @@ fn camera() -> impl Strategy<Value = String> {
                     "camera:\n  photosites: [{w}, {h}]\n  photosite_pitch_um: {pitch}\n  mosaic: {mosaic}\n  \
                      fill_factor_percent: {fill}\n  readout: {readout}\n  frame_rate_fps: {fps}\n  \
                      shutter_angle_deg: {shutter}\n  exposure_index: {index}\n  bits: {bits}\n  \
-                     noise_seed: {seed}\n{crop}"
+                     noise_seed: {seed}\n{crop}{mode}"
                 )
             },
         )
@@ -171,11 +183,18 @@ fn placement() -> impl Strategy<Value = String> {
                 }
                 None => format!("  pan_deg: {pan}\n  tilt_deg: {tilt}\n"),
             };
+            // Half the cameras step back and roll.
+            let moves = if from == "lens" {
+                let (back, turned) = (1.3 * distance, 0.5 * roll + 5.0);
+                format!("moves:\n  keyframes: [{{at_frame: 500, distance_m: {back}, roll_deg: {turned}}}]\n")
+            } else {
+                String::new()
+            };
             // Aims stay within 75° of the wall's normal.
             let (x, y) = if aim.is_some() { (x * distance, y * distance) } else { (x, y) };
             format!(
                 "placement:\n  distance_m: {distance}\n  measured_from: {from}\n  lateral_m: {x}\n  \
-                 vertical_m: {y}\n  roll_deg: {roll}\n{turn}"
+                 vertical_m: {y}\n  roll_deg: {roll}\n{turn}{moves}"
             )
         })
 }

@@ -227,7 +227,9 @@ fn every_effect_has_its_switch() {
     let s = with(&[
         "effects={diffraction: off, defocus: off, aberration: off, low_pass: off, \
          natural_vignetting: off, distortion: off, viewing_angle: off, diffuser: off, \
-         front_low_pass: off, noise: off, mode: off}",
+         front_low_pass: off, noise: off, mode: off, moves: off, squeeze: off}",
+        "lens.squeeze=2",
+        "moves={keyframes: [{at_frame: 4, distance_m: 2}]}",
         "camera.mode={bin: [2, 2]}",
         "filters.front_low_pass.split_arcmin=1",
         "wall.diffuser.stand_off_mm=4",
@@ -241,6 +243,8 @@ fn every_effect_has_its_switch() {
     assert_eq!(s.front_low_pass, None);
     assert_eq!(s.wall.diffuser, None);
     assert_eq!(s.camera.mode, None);
+    assert!(s.moves.is_none());
+    assert_eq!(s.lens.squeeze, 1.0);
     assert!(s.wall.emitters.iter().all(|e| e.half_angle_rad.is_none()));
     let s = with(&["filters.low_pass.separation_um=4", "lens.distortion_percent=-2"]);
     close(s.low_pass.expect("a filter").across_m, 4e-6, "low-pass");

@@ -219,6 +219,7 @@ impl Args {
             let crop = format!("{{x: {x}, y: {y}, width: {width}, height: {height}}}");
             edits.push(Edit { key: "camera.crop".into(), value: crop });
             edits.push(Edit { key: "delivery.size_px".into(), value: "null".into() });
+            edits.push(Edit { key: "delivery.desqueeze".into(), value: "off".into() });
         }
         edits
     }
@@ -270,7 +271,7 @@ fn render(args: &Args) -> anyhow::Result<ExitCode> {
     };
     let outcome = all_frames(args, &files, &shots, &mut progress, &mut records);
     drop(progress);
-    let numbers = derived(&scene);
+    let numbers = derived(&scene.at_frame(args.frames.first));
     let sidecar = if records.is_empty() { Ok(()) } else { made.write_sidecar(&records, &numbers) };
     folder.leave(&records);
     match outcome {

@@ -7,3 +7,4 @@ pub mod quadrature;
 pub mod random;
 pub mod special;
 pub mod table;
+pub mod track;

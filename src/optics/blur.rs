@@ -29,6 +29,8 @@ pub struct Blur {
     pub front_low_pass: DVec2,
     /// σ of the aberration blur.
     pub sigma: f64,
+    /// Width over height of a blur disc.
+    aspect: f64,
     iris: Iris,
     diffraction: Diffraction,
     /// Working f-number over photosite pitch, per metre: ν = |f|·λ·this.
@@ -39,6 +41,8 @@ pub struct Blur {
     disc_bend: Arc<Table>,
     mtf: Arc<Table>,
     wave: Option<Arc<WaveTable>>,
+    /// [`transfer::overlap_shape`] over ν; for oval discs.
+    overlap: Option<Table>,
 }
 
 impl Blur {
@@ -84,6 +88,7 @@ impl Blur {
             low_pass: separation,
             front_low_pass: in_front,
             sigma,
+            aspect: lens.blur_aspect(),
             iris: lens.iris,
             diffraction: lens.diffraction,
             nu_per_cycle_m: lens.working_f_number() / photosite_m,
@@ -93,6 +98,8 @@ impl Blur {
             disc_bend: disc_bend.clone(),
             mtf: mtf.clone(),
             wave,
+            overlap: (lens.squeeze != 1.0)
+                .then(|| Table::new(1.0, 1.0 / 512.0, transfer::overlap_shape)),
         }
     }
 
@@ -102,20 +109,44 @@ impl Blur {
         self.across.at(f.x.abs()) * self.upright.at(f.y.abs())
     }
 
+    /// The frequency at which a round blur disc has the transfer of this one, which a squeeze makes narrower.
+    #[inline]
+    fn unsqueezed(&self, f: DVec2) -> DVec2 {
+        DVec2::new(f.x * self.aspect, f.y)
+    }
+
+    /// |f|·(1 − ν) of a round pupil, for a wave through an oval disc: the path error along the shift of the pupil as it is,
+    /// that across weighed so that the transfer holds to the second order.
+    #[inline]
+    fn path_error(&self, f: DVec2, on_disc: DVec2, nu: f64) -> f64 {
+        let Some(across) = &self.overlap else { return f.length() * (1.0 - nu) };
+        let along = on_disc.dot(f.normalize_or_zero()) * (1.0 - nu);
+        let aside = on_disc.perp_dot(f.normalize_or_zero());
+        (along * along + aside * aside * f64::from(across.at(nu))).sqrt()
+    }
+
+    /// Width over height of a blur disc: below 1 behind an anamorphic lens.
+    pub fn aspect(&self) -> f64 {
+        self.aspect
+    }
+
     /// Defocus and diffraction together, at a frequency in cycles per photosite (right, down), for
     /// a signed blur disc in photosites and a wavelength in metres: real and imaginary part.
     ///
-    /// A bladed, defocused pupil (`wave`) has no table and is computed for every frequency: slow, exact.
+    /// A bladed, defocused pupil (`wave`) has no table and is computed for every frequency: slow, exact. An anamorphic lens's
+    /// disc is oval: a wave through a round iris is then exact across and upright, between them at most 0.025 off at a squeeze
+    /// of 2 and 0.016 at 1.33 (measured over path errors of 0.2 to 10 waves).
     #[inline]
     pub fn pupil(&self, f: DVec2, disc: f64, wavelength_m: f64) -> (f32, f32) {
         let length = f.length();
         let nu = length * wavelength_m * self.nu_per_cycle_m;
+        let on_disc = self.unsqueezed(f);
         if let Some(wave) = &self.wave {
             if nu >= 1.0 {
                 return (0.0, 0.0);
             }
             // π·c·f equals 8π·W20·ν (physics of a defocused pupil), so X = π·c·f·(1 − ν).
-            let x = PI * disc.abs() * length * (1.0 - nu);
+            let x = PI * disc.abs() * self.path_error(f, on_disc, nu);
             if x > wave::MOST_X {
                 return (transfer::wide_defocus_envelope(nu) as f32 * self.disc.at(x), 0.0);
             }
@@ -129,12 +160,10 @@ impl Blur {
                 let to_nu = wavelength_m * self.nu_per_cycle_m;
                 // W20 = c/(8·N_w), in waves; c in photosites and N_w over the photosite pitch.
                 let waves = disc / (8.0 * to_nu);
-                let (re, im) = transfer::defocus_wave_polygon(
-                    f.x * to_nu,
-                    -f.y * to_nu,
-                    waves,
-                    blades,
-                    rotation_rad,
+                let (re, im) = transfer::defocus_wave_oval(
+                    (f.x * to_nu, -f.y * to_nu),
+                    (waves * self.aspect, waves),
+                    (blades, rotation_rad),
                 );
                 return (re as f32, im as f32);
             }
@@ -143,19 +172,20 @@ impl Blur {
             return (0.0, 0.0);
         }
         match self.iris {
-            Iris::Round => (self.disc.at(PI * disc.abs() * length) * mtf, 0.0),
+            Iris::Round => (self.disc.at(PI * disc.abs() * on_disc.length()) * mtf, 0.0),
             Iris::Bladed { blades, rotation_rad } => {
                 // The polygon is given with y up.
-                let (re, im) = transfer::defocus_polygon(f.x, -f.y, disc, blades, rotation_rad);
+                let (x, y) = (on_disc.x, -on_disc.y);
+                let (re, im) = transfer::defocus_polygon(x, y, disc, blades, rotation_rad);
                 (re as f32 * mtf, im as f32 * mtf)
             }
         }
     }
 
     /// [`Self::pupil`] of a round iris as a table over the length of the frequency vector, up to `end` cycles per photosite,
-    /// for places with one blur disc and wavelength: straight lines, error below 1e-4. `None` for a bladed iris.
+    /// for places with one blur disc and wavelength: straight lines, error below 1e-4. `None` for a bladed iris and for an anamorphic lens.
     pub fn pupil_table(&self, disc: f64, wavelength_m: f64, end: f64) -> Option<Table> {
-        if self.iris != Iris::Round {
+        if self.iris != Iris::Round || self.aspect != 1.0 {
             return None;
         }
         // The disc's transform turns by π·c·f; 0.05² / 8 · 1/4 is 8e-5.
@@ -173,7 +203,8 @@ impl Blur {
     /// disc is wide, where the skew counts. Wide discs and bladed irises are moved instead ([`Self::skew_shift`]).
     #[inline]
     pub fn skew(&self, f: DVec2, disc: f64, b: DVec2, wavelength_m: f64) -> f32 {
-        let turn = PI * disc * b.dot(f) * (1.0 - wide(disc));
+        let on_disc = self.unsqueezed(f);
+        let turn = PI * disc * b.dot(on_disc) * (1.0 - wide(disc));
         if turn == 0.0 || self.iris != Iris::Round {
             return 0.0;
         }
@@ -182,7 +213,7 @@ impl Blur {
             Diffraction::Off => 1.0,
             _ => self.mtf.at(length * wavelength_m * self.nu_per_cycle_m),
         };
-        -turn as f32 * self.disc_bend.at(PI * disc.abs() * length) * mtf
+        -turn as f32 * self.disc_bend.at(PI * disc.abs() * on_disc.length()) * mtf
     }
 
     /// Shift of a blur disc by the skew `b` as a share of the disc, where it is not treated whole.
@@ -192,14 +223,15 @@ impl Blur {
     /// regular polygon is the same along all axes.
     #[inline]
     pub fn skew_shift(&self, disc: f64, b: DVec2) -> DVec2 {
-        match self.iris {
+        let shift = match self.iris {
             Iris::Round => b * (-0.5 * wide(disc)),
             Iris::Bladed { blades, .. } => {
                 // Polar second moment over area of a regular polygon in the unit circle: (2 + cos 2π/n)/6, half of it an axis.
                 let n = f64::from(blades.max(3));
                 b * (-(2.0 + libm::cos(2.0 * PI / n)) / 24.0)
             }
-        }
+        };
+        self.unsqueezed(shift)
     }
 
     /// True when [`Self::pupil`] depends on the wavelength.

@@ -2,6 +2,9 @@
 
 use super::{Diffraction, Iris, Lens, transfer};
 
+/// Blades that make a circle.
+const ROUND: u32 = 800;
+
 /// Transfer function (real, imaginary) of the lens for a point at axial depth `depth_m` from it.
 ///
 /// `wavelength_m` of the emitter's colour; `fx`, `fy` in cycles per metre on the sensor, axes of the
@@ -25,14 +28,17 @@ pub fn lens(lens: &Lens, depth_m: f64, wavelength_m: f64, fx: f64, fy: f64) -> (
         }
         Diffraction::Wave => {
             let waves = transfer::w20_m(lens, depth_m) / wavelength_m;
+            let oval = (waves * lens.blur_aspect(), waves);
             match lens.iris {
+                // A circle to a hundredth of a thousandth of its area.
+                Iris::Round if lens.squeeze != 1.0 => {
+                    transfer::defocus_wave_oval((fx * scale, fy * scale), oval, (ROUND, 0.0))
+                }
                 Iris::Round => (transfer::defocus_wave(f * scale, waves), 0.0),
-                Iris::Bladed { blades, rotation_rad } => transfer::defocus_wave_polygon(
-                    fx * scale,
-                    fy * scale,
-                    waves,
-                    blades,
-                    rotation_rad,
+                Iris::Bladed { blades, rotation_rad } => transfer::defocus_wave_oval(
+                    (fx * scale, fy * scale),
+                    oval,
+                    (blades, rotation_rad),
                 ),
             }
         }
@@ -43,6 +49,7 @@ pub fn lens(lens: &Lens, depth_m: f64, wavelength_m: f64, fx: f64, fy: f64) -> (
 /// Geometric defocus alone, round or bladed.
 fn geometric(lens: &Lens, depth_m: f64, fx: f64, fy: f64) -> (f64, f64) {
     let blur_m = transfer::blur_disc_m(lens, depth_m);
+    let fx = fx * lens.blur_aspect();
     match lens.iris {
         Iris::Round => (transfer::defocus_disc(blur_m, libm::hypot(fx, fy)), 0.0),
         Iris::Bladed { blades, rotation_rad } => {
@@ -63,6 +70,7 @@ mod tests {
             focus_m: 5.0,
             aberration_m: 2e-6,
             iris,
+            squeeze: 1.0,
             distortion: 0.0,
             vignetting: true,
             defocus: true,

@@ -38,7 +38,13 @@ pub enum Diffraction {
     Wave,
 }
 
-/// A thin lens, focused.
+/// A thin lens, focused; with [`Lens::squeeze`] above 1, one with an ideal anamorphic attachment in front.
+///
+/// The attachment makes angles across smaller by the squeeze and leaves upright ones alone, at every distance (it is focused
+/// with the lens, without astigmatism). So the lens has its focal length upright and focal length / squeeze across, and from
+/// the front its round pupil is seen 1/squeeze as wide as it is high. Behind the attachment all is as without it: light on the
+/// sensor, natural vignetting, diffraction, distortion. What is left out: that a real attachment's squeeze changes with the
+/// distance in focus, and its own faults across.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Lens {
     /// Focal length, metres.
@@ -56,6 +62,8 @@ pub struct Lens {
     /// Radial distortion: (distorted − undistorted)/undistorted radius at the corner of the full
     /// sensor; negative for barrel. Division model, Fitzgibbon 2001: r_u = r_d / (1 + k (r_d/r_corner)²).
     pub distortion: f64,
+    /// How much narrower the picture is across than upright, 1 for a spherical lens.
+    pub squeeze: f64,
     /// Natural vignetting (cos⁴) on or off.
     pub vignetting: bool,
     /// Defocus on or off.
@@ -68,6 +76,11 @@ impl Lens {
     /// Distance from lens to sensor, metres: v = f·d/(d − f).
     pub fn image_m(&self) -> f64 {
         self.focal_m * self.focus_m / (self.focus_m - self.focal_m)
+    }
+
+    /// Width over height of a blur disc on the sensor: 1/squeeze for the pupil's width, 1/squeeze for the picture's.
+    pub fn blur_aspect(&self) -> f64 {
+        1.0 / (self.squeeze * self.squeeze)
     }
 
     /// Working f-number N(1 + m), m the magnification at focus.
@@ -96,10 +109,13 @@ pub struct FrontLowPass {
 
 impl FrontLowPass {
     /// The filter at the sensor that does the same behind a lens: spots v·tan(angle) apart, with v the distance from
-    /// lens to sensor. Exact on the axis of a lens without distortion; towards the corners the true distance grows.
+    /// lens to sensor, and across the squeeze less. Exact on the axis of a lens without distortion; towards the corners the true distance grows.
     pub fn at_sensor(&self, lens: &Lens) -> LowPass {
         let split = |angle_rad: f64| lens.image_m() * libm::tan(angle_rad);
-        LowPass { across_m: split(self.across_rad), upright_m: split(self.upright_rad) }
+        LowPass {
+            across_m: split(self.across_rad) / lens.squeeze,
+            upright_m: split(self.upright_rad),
+        }
     }
 }
 

@@ -41,6 +41,7 @@ pub struct Projection {
     wall: WallGrid,
     image_m: f64,
     distortion: f64,
+    squeeze: f64,
     corner2: f64,
 }
 
@@ -53,7 +54,7 @@ pub struct Sight {
     pub depth_m: f64,
     /// Cosine between the ray and the wall's normal.
     pub cos_wall: f64,
-    /// Cosine between the ray and the lens axis.
+    /// Cosine between the ray and the lens axis, behind an anamorphic attachment.
     pub cos_axis: f64,
 }
 
@@ -67,6 +68,7 @@ impl Projection {
             wall,
             image_m: lens.image_m(),
             distortion: lens.distortion,
+            squeeze: lens.squeeze,
             corner2: (w * w + h * h) / 4.0,
         }
     }
@@ -93,16 +95,17 @@ impl Projection {
         centre + offset * (2.0 / (1.0 + root))
     }
 
-    /// World direction of an undistorted offset; its length along the axis is the image distance.
+    /// World direction, in front of the lens, of an undistorted offset; its length along the axis is the image distance.
     fn direction(&self, offset: DVec2) -> DVec3 {
         let p = self.sensor.photosite_m;
-        self.pose.turn * DVec3::new(offset.x * p, -offset.y * p, -self.image_m)
+        self.pose.turn * DVec3::new(offset.x * p * self.squeeze, -offset.y * p, -self.image_m)
     }
 
     /// What a sensor point sees; `None` if its ray misses the wall's plane, meets its back, or
     /// grazes it ([`GRAZING_COSINE`]).
     pub fn sight(&self, point: DVec2) -> Option<Sight> {
-        let d = self.direction(self.undistorted(point));
+        let offset = self.undistorted(point);
+        let d = self.direction(offset);
         let lens = self.pose.lens_m;
         if lens.z <= 0.0 || d.z >= 0.0 {
             return None;
@@ -121,7 +124,13 @@ impl Projection {
             ),
             depth_m: t * self.image_m,
             cos_wall,
-            cos_axis: self.image_m / length,
+            cos_axis: if self.squeeze == 1.0 {
+                self.image_m / length
+            } else {
+                let off_m2 =
+                    offset.length_squared() * self.sensor.photosite_m * self.sensor.photosite_m;
+                self.image_m / (self.image_m * self.image_m + off_m2).sqrt()
+            },
         })
     }
 
@@ -129,7 +138,7 @@ impl Projection {
     /// photosite's centre, not a number where that is `None`.
     pub fn row(&self, x0: u32, y: u32, u: &mut [f64], v: &mut [f64]) {
         let (p, pitch, lens) = (self.sensor.photosite_m, self.wall.pitch_m, self.pose.lens_m);
-        let right = self.pose.turn.x_axis * p;
+        let right = self.pose.turn.x_axis * (p * self.squeeze);
         let down = -self.pose.turn.y_axis * p;
         let ahead = -self.pose.turn.z_axis * self.image_m;
         let k = self.distortion / self.corner2;
@@ -166,7 +175,7 @@ impl Projection {
             let dx = (dd - d * (dd.z / d.z)) * t;
             DVec2::new(dx.x / pitch, -dx.y / pitch)
         };
-        let plain = DMat2::from_cols(column(DVec3::X), column(-DVec3::Y));
+        let plain = DMat2::from_cols(column(DVec3::X * self.squeeze), column(-DVec3::Y));
         if self.distortion == 0.0 {
             return (plain, plain);
         }
@@ -181,7 +190,7 @@ impl Projection {
 
     /// How the blur of a wall that stands askew grows across the pupil: a ray through the pupil point −q (unit circle,
     /// right and down) meets the wall off the middle ray by M·q/(1 + b·q), exactly, where M·q is the shift that a wall
-    /// square to the axis would see; this is b, right and down.
+    /// square to the axis would see; this is b, right and down. Across, the pupil is the squeeze narrower.
     ///
     /// With the lens at L, the point in focus at Q and a pupil point at P, the ray meets z = 0 in
     /// (P_z·Q − Q_z·P)/(P_z − Q_z), a projective map of the pupil. `pupil_m` is the pupil's diameter, `focus_m` the
@@ -190,7 +199,7 @@ impl Projection {
         let d = self.direction(self.undistorted(point));
         let nearer_m = -d.z * focus_m / self.image_m;
         let turn = self.pose.turn;
-        DVec2::new(-turn.x_axis.z, turn.y_axis.z) * (pupil_m / (2.0 * nearer_m))
+        DVec2::new(-turn.x_axis.z / self.squeeze, turn.y_axis.z) * (pupil_m / (2.0 * nearer_m))
     }
 
     /// Axial depth of a point of the wall (wall pixels) from the lens, metres; not above 0 behind it.
@@ -221,7 +230,7 @@ impl Projection {
             return None;
         }
         let scale = self.image_m / -c.z / self.sensor.photosite_m;
-        Some(self.distorted(DVec2::new(c.x * scale, -c.y * scale)))
+        Some(self.distorted(DVec2::new(c.x * scale / self.squeeze, -c.y * scale)))
     }
 }
 
@@ -239,6 +248,7 @@ mod tests {
             focus_m: 3.0,
             aberration_m: 0.0,
             iris: Iris::Round,
+            squeeze: 1.0,
             distortion,
             vignetting: false,
             defocus: true,

@@ -108,15 +108,45 @@ pub fn defocus_wave_polygon(
     blades: u32,
     rotation_rad: f64,
 ) -> (f64, f64) {
+    defocus_wave_oval((nu_x, nu_y), (w20_waves, w20_waves), (blades, rotation_rad))
+}
+
+/// [`defocus_wave_polygon`] with a path error that differs across and upright, as behind an anamorphic lens: at the edge of the
+/// circle around the polygon it is the first of `w20_waves` to the sides and the second above and below. Exact as well.
+pub fn defocus_wave_oval(
+    (nu_x, nu_y): (f64, f64),
+    w20_waves: (f64, f64),
+    (blades, rotation_rad): (u32, f64),
+) -> (f64, f64) {
     let corners = polygon::regular(blades, rotation_rad);
     let moved = |sign: f64| -> Vec<(f64, f64)> {
         corners.iter().map(|&(x, y)| (x + sign * nu_x, y + sign * nu_y)).collect()
     };
     let overlap = polygon::overlap(&moved(1.0), &moved(-1.0));
-    let phase = 8.0 * PI * w20_waves;
-    let (re, im) = polygon::transform(&overlap, phase * nu_x, phase * nu_y);
+    let phase = |waves: f64, nu: f64| 8.0 * PI * waves * nu;
+    let (re, im) = polygon::transform(&overlap, phase(w20_waves.0, nu_x), phase(w20_waves.1, nu_y));
     let area = polygon::area(&corners);
     (re / area, im / area)
+}
+
+/// How much longer than wide, in second moments, the overlap of a round pupil with itself shifted by 2ν is (⟨v²⟩/⟨u²⟩, u along
+/// the shift), times (1 − ν)²: 1 at ν = 0, 0 at 1.
+pub fn overlap_shape(nu: f64) -> f64 {
+    if nu >= 1.0 {
+        return 0.0;
+    }
+    let edge = libm::acos(nu);
+    // By the angle of the rim of the disc around −ν: u = cos t − ν, v = sin t, du·2v and dv·2u.
+    let along = gauss_legendre(0.0, edge, 8, |t| {
+        let (u, v) = (libm::cos(t) - nu, libm::sin(t));
+        u * u * v * v
+    });
+    let across = gauss_legendre(0.0, edge, 8, |t| {
+        let (u, v) = (libm::cos(t) - nu, libm::sin(t));
+        v * v * u * libm::cos(t)
+    });
+    let open = 1.0 - nu;
+    if along > 0.0 { open * open * across / along } else { 0.0 }
 }
 
 /// Optical low-pass filter of four equal spots at (±across/2, ±upright/2): cos(π·f_x·d_x)·cos(π·f_y·d_y).
@@ -190,6 +220,7 @@ mod tests {
             focus_m: 5.0,
             aberration_m: 0.0,
             iris: Iris::Round,
+            squeeze: 1.0,
             distortion: 0.0,
             vignetting: true,
             defocus: true,

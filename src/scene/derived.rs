@@ -99,9 +99,13 @@ pub struct PlaceNumbers {
     pub pitch_across_photosites: f64,
     /// Distance on the sensor from one emitter to the image of the one below, photosites.
     pub pitch_upright_photosites: f64,
-    /// Diameter of the blur disc, photosites.
+    /// Both in photosites as recorded, by a mode that skips or joins photosites of the sensor.
+    pub pitch_recorded_photosites: [f64; 2],
+    /// Diameter of the blur disc, photosites; its height, where an anamorphic lens makes it oval.
     pub blur_disc_photosites: f64,
-    /// Diameter of the blur disc on the sensor, µm.
+    /// Its width over its height: 1 but for an anamorphic lens.
+    pub blur_disc_width_over_height: f64,
+    /// Diameter (height) of the blur disc on the sensor, µm.
     pub blur_disc_um: f64,
     /// Diameter of the blur disc, laid on the wall across the line of sight, mm.
     pub blur_disc_on_wall_mm: f64,
@@ -260,10 +264,10 @@ fn lens(scene: &Scene) -> LensNumbers {
 
 fn view(scene: &Scene) -> ViewNumbers {
     let (camera, crop) = (&scene.camera, scene.camera.sensor_window());
-    let field = |start: u32, length: u32, full: u32| {
+    let field = |start: u32, length: u32, full: u32, squeeze: f64| {
         let angle = |edge: f64| {
             let off_axis_m = (edge - f64::from(full) / 2.0) * camera.photosite_m;
-            libm::atan(off_axis_m / scene.lens.image_m())
+            libm::atan(squeeze * off_axis_m / scene.lens.image_m())
         };
         (angle(f64::from(start) + f64::from(length)) - angle(f64::from(start))) * 180.0 / PI
     };
@@ -275,8 +279,8 @@ fn view(scene: &Scene) -> ViewNumbers {
         Some((at(b)? - at(a)?).length())
     };
     ViewNumbers {
-        across_deg: field(crop.x, crop.width, camera.columns),
-        upright_deg: field(crop.y, crop.height, camera.rows),
+        across_deg: field(crop.x, crop.width, camera.columns, scene.lens.squeeze),
+        upright_deg: field(crop.y, crop.height, camera.rows, 1.0),
         width_at_wall_m: apart_m(DVec2::new(x, y + h / 2.0), DVec2::new(x + w, y + h / 2.0)),
         height_at_wall_m: apart_m(DVec2::new(x + w / 2.0, y), DVec2::new(x + w / 2.0, y + h)),
     }
@@ -286,6 +290,7 @@ fn view(scene: &Scene) -> ViewNumbers {
 fn places(scene: &Scene) -> Vec<PlaceNumbers> {
     let sheets = sheets(scene);
     let (crop, photosite_m) = (scene.camera.sensor_window(), scene.camera.photosite_m);
+    let [across, down] = scene.camera.spacing();
     let at = |place: &'static str, u: f64, v: f64| {
         let point = DVec2::new(
             f64::from(crop.x) + u * f64::from(crop.width),
@@ -303,7 +308,12 @@ fn places(scene: &Scene) -> Vec<PlaceNumbers> {
             depth_m: sight.depth_m,
             pitch_across_photosites: step.x_axis.length(),
             pitch_upright_photosites: step.y_axis.length(),
+            pitch_recorded_photosites: [
+                step.x_axis.length() / f64::from(across),
+                step.y_axis.length() / f64::from(down),
+            ],
             blur_disc_photosites: disc_m / photosite_m,
+            blur_disc_width_over_height: scene.lens.blur_aspect(),
             blur_disc_um: disc_m * 1e6,
             blur_disc_on_wall_mm: disc_m * sight.depth_m / scene.lens.image_m() * 1e3,
             defocus_waves: scene.wall.emitters.map(|e| w20 / e.wavelength_m),

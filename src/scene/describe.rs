@@ -30,6 +30,7 @@ pub fn describe(scene: &Scene) -> String {
     lens(&mut out, scene);
     camera(&mut out, scene);
     placement(&mut out, scene);
+    moves(&mut out, scene);
     for delivered in &scene.deliveries {
         delivery(&mut out, scene, delivered);
     }
@@ -292,6 +293,14 @@ fn lens(out: &mut Lines, scene: &Scene) {
         },
     );
     out.line("aberration", format!("{} (one standard deviation)", length(lens.aberration_m)));
+    if lens.squeeze != 1.0 {
+        let aspect = percent(lens.blur_aspect());
+        let words = format!(
+            "{}; blur discs on the sensor are {aspect} as wide as high",
+            number(lens.squeeze)
+        );
+        out.line("anamorphic squeeze", words);
+    }
     out.line("distortion", format!("{} at the corner", percent(lens.distortion)));
     let switch = |on: bool| if on { "on" } else { "off" };
     out.line("natural vignetting", switch(lens.vignetting));
@@ -451,6 +460,22 @@ fn placement(out: &mut Lines, scene: &Scene) {
     out.line("pitch on the sensor", format!("{} photosites", number(pitch)));
     let disc = blur_disc_m(&scene.lens, axis_m).abs() / scene.camera.photosite_m;
     out.line("blur disc of the wall", format!("{} photosites", number(disc)));
+}
+
+fn moves(out: &mut Lines, scene: &Scene) {
+    let Some(moves) = &scene.moves else { return };
+    out.group("moves");
+    out.line("each frame", "camera held where it is half-way through the frame's light");
+    let pace = if moves.is_smooth() { "smooth" } else { "straight" };
+    for (moved, track) in moves.tracks() {
+        let (what, unit) = moved.words();
+        let stops: Vec<String> = track
+            .points()
+            .iter()
+            .map(|(frame, value)| format!("{}{unit} in frame {}", number(*value), number(*frame)))
+            .collect();
+        out.line(what, format!("{}, {pace}", stops.join(", ")));
+    }
 }
 
 fn filter_words(filter: ScaleFilter) -> &'static str {

@@ -7,6 +7,7 @@ pub mod derived;
 mod describe;
 mod edit;
 mod foreground;
+pub mod moves;
 pub mod moving;
 pub mod presets;
 mod resolved;
@@ -168,6 +169,8 @@ pub struct Scene {
     pub camera: Camera,
     /// Where it stands.
     pub pose: Pose,
+    /// How the camera moves; lens and place above are what it would have without. `None` for one that stands.
+    pub moves: Option<Arc<moves::Moves>>,
     /// What is delivered, at least one: all developed from the same raw frame.
     pub deliveries: Vec<Delivered>,
     /// Distance of the subject from the lens along the axis, metres, if given.

@@ -1,5 +1,6 @@
 //! A scene as resolved, as data: every input in SI numbers (angles in degrees), unit in the key.
 
+use super::moves::Moves;
 use super::{Delivered, DeliveryFormat, Scene};
 use crate::develop::{ColourSpace, DeliveryTransfer, Demosaic, ScaleFilter};
 use crate::optics::{Diffraction, Iris};
@@ -51,6 +52,7 @@ pub fn resolved(scene: &Scene) -> Value {
         },
         "camera": camera(scene),
         "placement": placement(scene),
+        "moves": scene.moves.as_ref().map(|m| moves(m)),
         "deliveries": scene.deliveries.iter().map(delivery).collect::<Vec<_>>(),
     })
 }
@@ -239,6 +241,7 @@ fn lens(scene: &Scene) -> Value {
         "subject_from_lens_m": scene.subject_m,
         "aberration_sigma_m": lens.aberration_m,
         "iris": iris,
+        "squeeze": lens.squeeze,
         "distortion_at_corner": lens.distortion,
         "natural_vignetting": lens.vignetting,
         "defocus": lens.defocus,
@@ -314,6 +317,16 @@ fn filter_word(filter: ScaleFilter) -> &'static str {
         ScaleFilter::Cubic => "cubic",
         ScaleFilter::Lanczos3 => "lanczos3",
     }
+}
+
+/// Pairs of frame and value.
+fn moves(moves: &Moves) -> Value {
+    let mut out = Map::new();
+    out.insert("between".into(), json!(if moves.is_smooth() { "smooth" } else { "linear" }));
+    for (moved, track) in moves.tracks() {
+        out.insert(format!("frames_and_{}", moved.key()), json!(track.points()));
+    }
+    Value::Object(out)
 }
 
 fn delivery(delivered: &Delivered) -> Value {

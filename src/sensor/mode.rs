@@ -100,6 +100,11 @@ impl Camera {
         self.axes().map(|axis| axis.recorded())
     }
 
+    /// Photosites of the sensor from one recorded photosite to the next, across and down, on average.
+    pub fn spacing(&self) -> [u32; 2] {
+        self.axes().map(|axis| axis.one_of * axis.bin)
+    }
+
     /// Turns in which the rows are read one after another.
     pub fn turns(&self) -> u32 {
         let rows = self.axes()[1];

@@ -71,6 +71,18 @@ impl From<rays::RaysError> for ShootError {
 /// Most memory, GiB, that the fast engine's tables may take: half of a common machine's.
 const MOST_TABLES_GIB: u32 = 8;
 
+/// Refuses a scene whose tables would be too large.
+fn tables_fit(scene: &Scene) -> Result<(), ShootError> {
+    let gib = fast::table_bytes(scene, scene.camera.sensor_window()) / f64::from(1_u32 << 30);
+    if gib > f64::from(MOST_TABLES_GIB) {
+        return Err(ShootError::TablesTooLarge(gib, MOST_TABLES_GIB));
+    }
+    Ok(())
+}
+
+/// So many keyframes of a move are judged beforehand, the rest when their frame comes.
+const KEYFRAMES: usize = 16;
+
 /// A scene ready to be shot: gain, white level and colour transform are settled.
 pub struct Shot<'a> {
     scene: &'a Scene,
@@ -95,10 +107,10 @@ impl<'a> Shot<'a> {
             return Err(ShootError::SlowCheckKnowsNoWaves);
         }
         if matches!(engine, Engine::Fast) {
-            let gib =
-                fast::table_bytes(scene, scene.camera.sensor_window()) / f64::from(1_u32 << 30);
-            if gib > f64::from(MOST_TABLES_GIB) {
-                return Err(ShootError::TablesTooLarge(gib, MOST_TABLES_GIB));
+            tables_fit(scene)?;
+            let frames = scene.moves.as_ref().map_or_else(Vec::new, |moves| moves.key_frames());
+            for frame in frames.iter().copied().step_by(frames.len().div_ceil(KEYFRAMES).max(1)) {
+                tables_fit(&scene.at_frame(frame))?;
             }
         }
         let layout = layout(scene.camera.mosaic);
@@ -134,9 +146,15 @@ impl<'a> Shot<'a> {
     /// what the recording mode skips ([`crate::sensor::mode`]).
     pub fn electrons(&self, frame: u32, run: &Run) -> Result<Electrons, ShootError> {
         let window = self.scene.camera.sensor_window();
+        let scene = self.scene.at_frame(frame);
         // Pictures that are gone are found here, where it can be said.
         self.scene.pictures_of_frame(frame).map_err(ShootError::Content)?;
         let mut electrons = match self.engine {
+            // A camera that moves keeps nothing from frame to frame.
+            Engine::Fast if self.scene.moves.is_some() => {
+                tables_fit(&scene)?;
+                fast::render(&scene, frame, window, run)?
+            }
             Engine::Fast => {
                 let sequence = self.fast.get_or_init(|| match self.frames {
                     1 => fast::Sequence::new(self.scene, window),
@@ -144,7 +162,7 @@ impl<'a> Shot<'a> {
                 });
                 sequence.frame(frame, run)?
             }
-            Engine::SlowCheck(settings) => rays::render(self.scene, frame, window, &settings, run)?,
+            Engine::SlowCheck(settings) => rays::render(&scene, frame, window, &settings, run)?,
         };
         // The tables of the fast engine undershoot by up to 0.2 % of the brightest photosite beside the sharpest emitters.
         // It adds light exactly, so the cut to what can be is made here.

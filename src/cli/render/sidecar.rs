@@ -79,6 +79,11 @@ impl Made<'_> {
             let key = take.words().replace([' ', '-'], "_");
             measured.insert(key, level_numbers(levels));
         }
+        // Where a camera that moves is in this frame.
+        let moved = self.scene.moves.as_ref().map(|_| {
+            let mut inputs = resolved(&self.scene.at_frame(record.frame));
+            json!({ "lens": inputs["lens"].take(), "placement": inputs["placement"].take() })
+        });
         // Which of the files shows which delivery, where they have names.
         let mut deliveries = Map::new();
         for (i, delivered) in self.scene.deliveries.iter().enumerate() {
@@ -97,6 +102,7 @@ impl Made<'_> {
             "top_row_exposed_from_s": starts[0],
             "bottom_row_exposed_from_s": starts[1],
             "each_row_exposed_for_s": camera.exposure_s,
+            "moved_to": moved,
             "rolling": matches!(camera.readout, Readout::Rolling { .. }),
             "files": names,
             "deliveries": deliveries,

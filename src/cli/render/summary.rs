@@ -51,6 +51,13 @@ pub(super) fn summary(made: &Made<'_>, records: &[FrameRecord], numbers: &Derive
     }
     if let Some((middle, corners)) = numbers.wall_on_sensor.split_first() {
         line("pixel pitch", pitch(middle, corners));
+        if camera.spacing() != [1, 1] {
+            let recorded = span(middle.pitch_recorded_photosites.into_iter()).unwrap_or_default();
+            line(
+                "",
+                format!("{recorded} photosites as recorded, after what the mode skips or joins"),
+            );
+        }
         line("blur disc", disc(middle, corners));
     }
     if let Some(diffuser) = &numbers.diffuser {
@@ -66,6 +73,10 @@ pub(super) fn summary(made: &Made<'_>, records: &[FrameRecord], numbers: &Derive
     line("view", view(numbers));
     for (what, text) in shutter(numbers) {
         line(what, text);
+    }
+    if scene.moves.is_some() {
+        let first = made.args.frames.first;
+        line("moves", format!("the camera moves; the numbers here are those of frame {first}"));
     }
     if !scene.notes.is_empty() {
         let count = scene.notes.len();

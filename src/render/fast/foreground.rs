@@ -113,7 +113,8 @@ impl<'m> Maker<'m> {
         let blur = &shared.blur;
         let margin = reach(blur, &here, shared.tails.near).max_element().ceil() as usize + 1;
         let size = ((SIDE as usize + 2 * margin) * FINER).next_multiple_of(60);
-        let on_sensor = lens.image_m() / depth_m / camera.photosite_m * foreground.pixel_m;
+        let on_sensor =
+            lens.image_m() / depth_m / camera.photosite_m * foreground.pixel_m / lens.squeeze;
         let points = (1.0 / on_sensor / FINER as f64).clamp(2.0, MOST_POINTS).ceil() as usize;
         // Green: where people see sharpest.
         let wavelength_m = scene.wall.emitters[1].wavelength_m;
@@ -136,7 +137,7 @@ impl<'m> Maker<'m> {
                 (0..size).map(move |i| {
                     let fx = frequency(i);
                     let seen = photosite_view(blur, &here, wavelength_m, DVec2::new(fx, fy));
-                    seen.conj() / (averaged(fx) * averaged(fy)) as f32
+                    seen / (averaged(fx) * averaged(fy)) as f32
                 })
             })
             .collect();

@@ -209,7 +209,8 @@ pub(super) fn reach(blur: &Blur, local: &Local, diffraction: f64) -> DVec2 {
         (whole.x.abs() + whole.y.abs()) * box_half
             + (whole.abs().dot(blur.low_pass + blur.front_low_pass)) / 2.0
             + 3.5 * blur.sigma * whole.length()
-            + (local.disc.abs() / 2.0 + diffraction) * plain.length()
+            + local.disc.abs() / 2.0 * DVec2::new(plain.x * blur.aspect(), plain.y).length()
+            + diffraction * plain.length()
     };
     DVec2::new(along(0), along(1))
 }
@@ -243,7 +244,9 @@ fn grids(
     tails: &Tails,
 ) -> (Grid, Option<Grid>) {
     let spread = sources.iter().map(|s| s.spread).fold(f64::INFINITY, f64::min);
-    let sampling = Sampling::new(&shape.middle, blur.softness(shortest(sources)), spread);
+    // As fine as the narrow side of an oval disc needs.
+    let middle = Local { disc: shape.middle.disc * blur.aspect(), ..shape.middle };
+    let sampling = Sampling::new(&middle, blur.softness(shortest(sources)), spread);
     let near = grid(blur, shape, sources, sampling, tails.near);
     let far = tails.far.map(|radius| {
         let far = grid(blur, shape, sources, Sampling::far(&shape.middle), radius);
@@ -549,6 +552,7 @@ mod tests {
                     focus_m: 4.0,
                     aberration_m: 1e-6,
                     iris: Iris::Round,
+                    squeeze: 1.0,
                     distortion: 0.0,
                     vignetting: false,
                     defocus: true,

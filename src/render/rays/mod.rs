@@ -180,7 +180,8 @@ impl<'a> Engine<'a> {
         };
         // Directions an angle apart land image distance times its tangent apart.
         let front_spots = scene.front_low_pass.map(|filter| {
-            let apart_m = DVec2::new(libm::tan(filter.across_rad), libm::tan(filter.upright_rad))
+            let across = libm::tan(filter.across_rad) / lens.squeeze;
+            let apart_m = DVec2::new(across, libm::tan(filter.upright_rad))
                 * (lens.focal_m * lens.focus_m / (lens.focus_m - lens.focal_m));
             [DVec2::ONE, DVec2::NEG_ONE, DVec2::new(1.0, -1.0), DVec2::new(-1.0, 1.0)]
                 .map(|side| 0.5 * side * apart_m)

@@ -63,6 +63,7 @@ pub struct Hit {
 pub struct Eye {
     half_diagonal_m: f64,
     distortion: f64,
+    squeeze: f64,
     image_m: f64,
     focus_m: f64,
     lens_m: DVec3,
@@ -77,6 +78,7 @@ impl Eye {
         Self {
             half_diagonal_m: 0.5 * size.length() * camera.photosite_m,
             distortion: lens.distortion,
+            squeeze: lens.squeeze,
             image_m: lens.image_m(),
             focus_m: lens.focus_m,
             lens_m: scene.pose.lens_m,
@@ -109,8 +111,10 @@ impl Eye {
     /// and a point of the pupil (metres): every ray of a sensor point runs through the one point of
     /// the plane in focus that the lens images onto it.
     pub fn ray(&self, sensor: DVec2, pupil: DVec2) -> Option<Ray> {
-        let point = self.undistort(sensor)? * (self.focus_m / self.image_m);
-        let from = DVec3::new(pupil.x, pupil.y, 0.0);
+        let seen = self.undistort(sensor)?;
+        // An anamorphic attachment takes in more across, through a pupil that looks narrower from there.
+        let point = DVec2::new(seen.x * self.squeeze, seen.y) * (self.focus_m / self.image_m);
+        let from = DVec3::new(pupil.x / self.squeeze, pupil.y, 0.0);
         let to = DVec3::new(point.x, point.y, -self.focus_m);
         let along = self.turn * (to - from);
         Some(Ray { start_m: self.lens_m + self.turn * from, along, from, to })

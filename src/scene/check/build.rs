@@ -180,7 +180,7 @@ pub(super) fn backs(found: &mut Findings<'_>, wall: &Wall, camera: &Camera, plac
     let per_photosite = place.lens.image_m() / camera.photosite_m;
     let is_seen = |point_m: DVec3| {
         let c = place.pose.turn.transpose() * (point_m - place.pose.lens_m);
-        let place = c.truncate() * (per_photosite / -c.z);
+        let place = c.truncate() * (per_photosite / -c.z) / DVec2::new(place.lens.squeeze, 1.0);
         c.z < 0.0 && place.abs().cmple(frame * 1.05).all()
     };
     let backs = wall.sheets().into_iter().filter(|(face, size_m)| {

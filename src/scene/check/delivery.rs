@@ -3,11 +3,14 @@
 use super::Findings;
 use crate::develop::Scaling;
 use crate::develop::{ColourSpace, Delivery, DeliveryTransfer, Demosaic, ScaleFilter};
+use crate::optics::Lens;
 use crate::scene::written::{
     ColourSpaceFile, DeliveriesFile, DeliveryFile, DeliveryFormatFile, DeliveryTransferFile,
     DemosaicFile, ScaleFilterFile, ScaleInFile,
 };
 use crate::scene::{Delivered, DeliveryFormat};
+use crate::sensor::Camera;
+use crate::units;
 
 /// Longest name of a delivery, letters.
 const LONGEST_NAME: usize = 32;
@@ -70,6 +73,48 @@ pub(super) fn deliveries(
         });
     }
     all
+}
+
+/// Takes an anamorphic lens's squeeze out of the deliveries that name no size of their own.
+pub(super) fn desqueeze(
+    found: &mut Findings<'_>,
+    deliveries: &mut [Delivered],
+    file: &DeliveriesFile,
+    camera: &Camera,
+    lens: &Lens,
+) {
+    /// A picture is the shape of what the lens sees, but for so much.
+    const SAME: f64 = 0.02;
+    if lens.squeeze == 1.0 {
+        return;
+    }
+    let recorded = (camera.crop.width, camera.crop.height);
+    let [across, down] = camera.spacing().map(f64::from);
+    let shape = lens.squeeze * across * f64::from(recorded.0) / (down * f64::from(recorded.1));
+    for (i, (delivered, file)) in deliveries.iter_mut().zip(&file.0).enumerate() {
+        let delivery = &mut delivered.delivery;
+        let (width, height) = delivery.in_camera.map_or(recorded, |scaling| scaling.size);
+        match delivery.size {
+            None if file.desqueeze => {
+                let wide = (f64::from(width) * lens.squeeze + 0.5).floor().min(65_536.0);
+                delivery.size = Some((wide as u32, height));
+            }
+            Some((w, h)) if (f64::from(w) / f64::from(h) / shape - 1.0).abs() > SAME => {
+                let message = format!(
+                    "{w} × {h} px are not the shape of what the lens sees, {} wide to 1 high: the picture will be \
+                     stretched",
+                    units::number((shape * 1000.0).round() / 1000.0)
+                );
+                let key = format!("{}.size_px", key(found, i));
+                found.note(
+                    &key,
+                    message,
+                    "leave it out, and the squeeze is taken out of the recording",
+                );
+            }
+            _ => {}
+        }
+    }
 }
 
 /// The path of a delivery's group: with a number where it stands in a list.

@@ -10,6 +10,7 @@ mod electronics;
 mod foreground;
 pub mod limits;
 mod mode;
+mod moves;
 mod notes;
 mod place;
 mod sequence;
@@ -19,6 +20,7 @@ mod waveform;
 use super::written::{Read, SceneFile};
 use super::{ContentPictures, Scene};
 use crate::diag::Diagnostic;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 /// Keys that say the same thing in different ways: at most one of each list may be given.
@@ -109,7 +111,7 @@ pub(super) fn meant(
     let low_pass = camera::low_pass(&mut found, file, camera.photosite_m);
     let front_low_pass = camera::front_low_pass(&mut found, file);
     mode::shutter_offered(&mut found, &file.camera, &camera);
-    let deliveries = delivery::deliveries(
+    let mut deliveries = delivery::deliveries(
         &mut found,
         &file.delivery,
         mode::scaling(&file.camera, &file.effects),
@@ -145,6 +147,13 @@ pub(super) fn meant(
         in_order_of_the_file(&mut errors);
         return Err(errors);
     };
+    let moves = moves::moves(&mut found, file, (&camera, &wall, foreground.as_ref()), &place);
+    if !found.errors.is_empty() {
+        let mut errors = found.errors;
+        in_order_of_the_file(&mut errors);
+        return Err(errors);
+    }
+    delivery::desqueeze(&mut found, &mut deliveries, &file.delivery, &camera, &place.lens);
     notes::notes(&mut found, &wall, &drive, &camera, &place, deliveries.len());
     let mut notes = found.notes;
     in_order_of_the_file(&mut notes);
@@ -160,12 +169,29 @@ pub(super) fn meant(
         front_low_pass,
         camera,
         pose: place.pose,
+        moves,
         deliveries,
         subject_m: place.subject_m,
         foreground,
         neutral_density_stops: file.filters.neutral_density_stops,
         notes,
     })
+}
+
+/// Lens and camera of a file that was read before, in their place; or the first thing that stands against it.
+pub(super) fn placed(
+    file: SceneFile,
+    wall: &crate::wall::Wall,
+) -> Result<place::Placed, Diagnostic> {
+    let (problems, given, bad) = (Vec::new(), BTreeMap::new(), BTreeSet::new());
+    let read = Read { file, problems, given, bad };
+    let mut found = Findings { read: &read, errors: Vec::new(), notes: Vec::new() };
+    let placed = place::place(&mut found, &read.file, wall);
+    match (placed, found.errors.into_iter().next()) {
+        (Some(placed), None) => Ok(placed),
+        (_, Some(problem)) => Err(problem),
+        (None, None) => Err(Diagnostic::error("placement", "the camera cannot be placed")),
+    }
 }
 
 fn in_order_of_the_file(diagnostics: &mut [Diagnostic]) {

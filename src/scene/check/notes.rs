@@ -167,7 +167,7 @@ fn blur(found: &mut Findings<'_>, camera: &Camera, place: &Placed) {
 }
 
 fn fine_pitch(found: &mut Findings<'_>, wall: &Wall, camera: &Camera, place: &Placed) {
-    let magnification = place.lens.image_m() / place.wall_m;
+    let magnification = place.lens.image_m() / place.wall_m / place.lens.squeeze;
     let pitch = wall.pitch_m * magnification / camera.photosite_m;
     if pitch < FINE_PITCH {
         let message = format!(

@@ -15,15 +15,15 @@ use glam::{DMat3, DVec3};
 const LEAST_COSINE: f64 = 0.087_155_742_747_658_17;
 
 /// A lens in its place.
-pub(super) struct Placed {
-    pub(super) lens: Lens,
-    pub(super) pose: Pose,
+pub(in crate::scene) struct Placed {
+    pub(in crate::scene) lens: Lens,
+    pub(in crate::scene) pose: Pose,
     /// Distance of the subject from the lens along the axis.
-    pub(super) subject_m: Option<f64>,
+    pub(in crate::scene) subject_m: Option<f64>,
     /// Distance of the wall from the lens along the axis.
-    pub(super) wall_m: f64,
+    pub(in crate::scene) wall_m: f64,
     /// Cosine between the lens axis and the wall's normal.
-    pub(super) cosine: f64,
+    pub(in crate::scene) cosine: f64,
 }
 
 /// How people name turns (all seen by the operator: right, up and clockwise are positive) → the
@@ -110,6 +110,7 @@ pub(super) fn place(found: &mut Findings<'_>, file: &SceneFile, wall: &Wall) -> 
                 Iris::Bladed { blades: b.blades, rotation_rad: b.rotation_deg.to_radians() }
             }
         },
+        squeeze: if effects.squeeze { file.lens.squeeze } else { 1.0 },
         distortion: if effects.distortion { file.lens.distortion_percent / 100.0 } else { 0.0 },
         vignetting: effects.natural_vignetting,
         defocus: effects.defocus,

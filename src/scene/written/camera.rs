@@ -54,6 +54,10 @@ pub struct LensFile {
     /// Radial distortion at the corner of the sensor; negative is barrel.
     #[schemars(range(min = -30.0, max = 30.0))]
     pub distortion_percent: f64,
+    /// Anamorphic squeeze: how much more the lens takes in across than upright. 1 is a spherical lens; `focal_mm` is that of
+    /// the upright. Delivery takes the squeeze out again.
+    #[schemars(range(min = 1.0, max = 3.0))]
+    pub squeeze: f64,
 }
 
 impl Default for LensFile {
@@ -67,6 +71,7 @@ impl Default for LensFile {
             aberration_mtf50_cycles_per_mm: None,
             iris: IrisFile::Round,
             distortion_percent: 0.0,
+            squeeze: 1.0,
         }
     }
 }

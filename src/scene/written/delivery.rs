@@ -1,5 +1,6 @@
 //! Development and delivery, as written.
 
+use super::schema;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -34,6 +35,9 @@ pub struct DeliveryFile {
     /// Pixels across and down.
     #[schemars(inner(range(min = 1, max = 65_536)), extend("x-default" = "as recorded"))]
     pub size_px: Option<[u32; 2]>,
+    /// Take an anamorphic lens's squeeze out, where `size_px` is not given: the picture is as much wider.
+    #[schemars(schema_with = "schema::switch")]
+    pub desqueeze: bool,
     /// Filter for scaling to `size_px`.
     pub filter: ScaleFilterFile,
     /// Whether scaling adds light or code values.
@@ -52,6 +56,7 @@ impl Default for DeliveryFile {
             colour_space: ColourSpaceFile::Bt709,
             transfer: DeliveryTransferFile::Srgb,
             size_px: None,
+            desqueeze: true,
             filter: ScaleFilterFile::Cubic,
             scale_in: ScaleInFile::LinearLight,
             push_stops: 0.0,

@@ -20,6 +20,7 @@ mod delivery;
 mod drive;
 mod foreground;
 mod mode;
+mod moves;
 mod preset;
 mod schema;
 mod shape;
@@ -32,6 +33,7 @@ pub use delivery::*;
 pub use drive::*;
 pub use foreground::*;
 pub use mode::*;
+pub use moves::*;
 pub use preset::*;
 pub use schema::{editor_schema, key_reference, schema, unit_of};
 pub use shape::{Read, read};
@@ -67,6 +69,9 @@ pub struct SceneFile {
     pub camera: CameraFile,
     /// Where the camera stands and how it is turned.
     pub placement: PlacementFile,
+    /// Moves of the camera during the shot.
+    #[schemars(extend("x-default" = "none"))]
+    pub moves: Option<MovesFile>,
     /// The picture that is delivered; or a list of pictures, each with a `name`, developed from the same raw frame.
     #[schemars(with = "DeliveryFile", extend("x-or-list" = true))]
     pub delivery: DeliveriesFile,
@@ -115,6 +120,12 @@ pub struct EffectsFile {
     /// The recording mode (`camera.mode`); without it the whole sensor is read, photosite by photosite.
     #[schemars(schema_with = "schema::switch")]
     pub mode: bool,
+    /// Anamorphic squeeze (`lens.squeeze`); without it the lens is spherical.
+    #[schemars(schema_with = "schema::switch")]
+    pub squeeze: bool,
+    /// Moves of the camera (`moves`); without them it stays where `placement` and `lens` put it.
+    #[schemars(schema_with = "schema::switch")]
+    pub moves: bool,
 }
 
 impl Default for EffectsFile {
@@ -133,6 +144,8 @@ impl Default for EffectsFile {
             wall: WallEffectsFile::default(),
             noise: true,
             mode: true,
+            squeeze: true,
+            moves: true,
         }
     }
 }
