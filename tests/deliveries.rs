@@ -104,7 +104,7 @@ fn slips_in_a_list_are_told_with_their_place() {
         refused("delivery: [{name: a, transfer: log}, 3]\n"),
         [
             "line 6, delivery[1].transfer: 'log' is not known; allowed: linear, srgb, bt709, hybrid_log_gamma, acescct (did you mean `hybrid_log_gamma`?)",
-            "line 6, delivery[2]: 3 found; allowed: a group of keys (keys that fit here: name, format, demosaic, colour_space, transfer, size_px, filter, scale_in, push_stops)",
+            "line 6, delivery[2]: 3 found; allowed: a group of keys (keys that fit here: name, format, demosaic, colour_space, transfer, size_px, desqueeze, filter, scale_in, push_stops)",
         ]
     );
     assert_eq!(
