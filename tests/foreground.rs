@@ -62,7 +62,7 @@ fn an_opaque_white_has_the_level_of_its_light_and_a_veil_its_share() {
         for opacity in [1.0, 0.5, 0.0] {
             let veil = picture(50, 50, |_, _| [1.0, 1.0, 1.0, opacity]);
             put(&mut scene, &veil, depth_m, DVec2::ZERO, 2.0);
-            let opacity = f64::from((opacity * 65_535.0_f64).round()) / 65_535.0;
+            let opacity = (opacity * 65_535.0).round() / 65_535.0;
             let seen = render(&scene, 0, window);
             for (seen, wall) in seen.planes[0].data.iter().zip(&wall.planes[0].data) {
                 let expected = opacity * white + (1.0 - opacity) * f64::from(*wall);
