@@ -146,10 +146,36 @@ fn frames(c: &mut Criterion) {
     group.finish();
 }
 
+/// A UHD camera that stands still, with what is kept between frames: the light of the wall repeats from frame to frame, or
+/// drifts against the camera.
+fn sequence(c: &mut Criterion) {
+    let mut group = group(c, "sequence");
+    for (name, drift, counts) in [("repeats", 0.0, &[1, 2, 48][..]), ("drifts", 37e-6, &[1, 2])] {
+        for &frames in counts {
+            let shot = Shot { photosites: [3840, 2160], ..SHOT };
+            let [columns, rows] = shot.photosites.map(u64::from);
+            group.throughput(Throughput::Elements(u64::from(frames) * columns * rows));
+            let mut made = None;
+            group.bench_function(BenchmarkId::new(name, frames), |b| {
+                let scene: &mut Scene = made.get_or_insert_with(|| scene(shot));
+                scene.drive.clock.drift = drift;
+                b.iter(|| {
+                    let sequence = fast::Sequence::keeping(scene, scene.camera.crop);
+                    for number in 0..frames {
+                        let electrons = sequence.frame(number, &Run::default());
+                        std::hint::black_box(electrons.expect("not cancelled"));
+                    }
+                });
+            });
+        }
+    }
+    group.finish();
+}
+
 criterion_group! {
     name = benches;
     config = Criterion::default().output_directory(&tables::folder());
-    targets = uhd, photosites, emitters, blur, threads, frames
+    targets = uhd, photosites, emitters, blur, threads, frames, sequence
 }
 
 fn main() {
