@@ -111,6 +111,11 @@ impl Lighting {
         self.rows == other.rows && self.lit == other.lit && same_pictures
     }
 
+    /// Bytes that it takes.
+    pub(super) fn bytes(&self) -> usize {
+        self.lit.len() * size_of::<Lit>()
+    }
+
     fn lit_between(&self, from: &Edge, to: &Edge) -> Lit {
         let cut = [from.cut_s, to.cut_s];
         let tail = [from.tail_s, to.tail_s];

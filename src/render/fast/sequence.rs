@@ -15,11 +15,9 @@ use std::sync::{Arc, Mutex, OnceLock};
 /// Bytes of kernels that stay for the frames to come.
 const KERNELS: usize = 256 << 20;
 
-/// Frames that are kept for others that have the same light: more, and less memory, than a rolling pattern needs.
-const FRAMES: usize = 4;
-
-/// Bytes that kept frames may take.
-const FRAME_BYTES: usize = 256 << 20;
+/// Bytes that frames may take that are kept for others that have the same light: 6 of UHD, so that a camera at 25 frames a
+/// second meets the pattern of most drives again.
+const FRAME_BYTES: usize = 320 << 20;
 
 /// The light of every face, in order; `None` for surfaces that shine evenly.
 type Light = Vec<Option<Arc<Lighting>>>;
@@ -45,7 +43,7 @@ impl<'a> Sequence<'a> {
         Self::of(Arc::new(Shared::new(scene, window)))
     }
 
-    /// For several frames: keeps kernels, and frames whose light may come again, in up to half a gibibyte.
+    /// For several frames: keeps kernels, and frames whose light may come again, in up to 0.6 GiB.
     pub fn keeping(scene: &'a Scene, window: Window) -> Self {
         let sequence = Self::new(scene, window);
         sequence.shared.stay.lock().unwrap_or_else(|e| e.into_inner()).budget = KERNELS;
@@ -95,14 +93,26 @@ impl<'a> Sequence<'a> {
         let electrons = self.render(&light, run)?;
         if self.keeps {
             let mut frames = self.frames.lock().unwrap_or_else(|e| e.into_inner());
-            let bytes = 4 * electrons.planes.iter().map(|p| p.data.len()).sum::<usize>();
-            let most = FRAMES.min(FRAME_BYTES / bytes.max(1)).max(1);
-            while frames.len() >= most {
+            let own = self.bytes(&light, &electrons);
+            let held = |frames: &VecDeque<(Light, Electrons)>| -> usize {
+                frames.iter().map(|(light, electrons)| self.bytes(light, electrons)).sum()
+            };
+            while !frames.is_empty() && held(&frames) + own > FRAME_BYTES {
                 frames.pop_front();
             }
             frames.push_back((light, electrons.clone()));
         }
         Ok(electrons)
+    }
+
+    /// Bytes that a kept frame takes.
+    fn bytes(&self, light: &Light, electrons: &Electrons) -> usize {
+        // Faces in step share one light.
+        let on_time = light.iter().zip(&self.plans).filter(|(_, plan)| plan.face.clock_s == 0.0);
+        let late = light.iter().zip(&self.plans).filter(|(_, plan)| plan.face.clock_s != 0.0);
+        let lights = on_time.filter(|(light, _)| light.is_some()).take(1).chain(late);
+        let clocks: usize = lights.filter_map(|(light, _)| Some(light.as_ref()?.bytes())).sum();
+        clocks + 4 * electrons.planes.iter().map(|plane| plane.data.len()).sum::<usize>()
     }
 
     /// The light of a frame.
