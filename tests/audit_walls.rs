@@ -149,3 +149,17 @@ fn the_fast_engine_agrees_on_all_that_a_wall_brings() {
     let found = audit(&patch, Diffraction::Off, 1);
     assert!(found.agrees(), "{found:?}");
 }
+
+#[test]
+#[ignore = "minutes of rays: as audit_all, for the walls alone"]
+fn audit_every_wall() {
+    let mut failed = Vec::new();
+    for diffraction in [Diffraction::Off, Diffraction::Convolved] {
+        for patch in patches() {
+            if !audit(&patch, diffraction, 1).agrees() {
+                failed.push(format!("{}, {diffraction:?}", patch.name));
+            }
+        }
+    }
+    assert!(failed.is_empty(), "disagreement on {failed:#?}");
+}
