@@ -114,7 +114,7 @@ fn a_written_key_takes_the_presets_other_form_out() {
     assert_eq!(s.low_pass.map(|f| (f.across_m, f.upright_m)), Some((3e-6, 0.0)));
     // A camera's filter gives way to a named one, and to none.
     let s = with(&["camera=small_line_skipping", "filters.low_pass=strong"]);
-    assert!(s.low_pass.is_some_and(|f| (f.across_m - 7.2e-6).abs() < 1e-18));
+    assert!(s.low_pass.is_some_and(|f| (f.across_m - 2.4e-6).abs() < 1e-18));
     let s = with(&["camera=large_sensor", "filters.low_pass=none"]);
     assert_eq!(s.low_pass, None);
     // Details of a choice that is written as a word.
@@ -225,6 +225,15 @@ fn eight_numbers_are_a_scene() {
     let levels = shot.levels(&raw);
     assert_eq!(levels.clipped_share_of_all, 0.0);
     assert!(levels.mean_level.iter().all(|level| *level > 400.0), "{levels:?}");
+}
+
+/// The small body skips lines of a whole sensor: a third of its photosites each way, in a third of its readout time.
+#[test]
+fn the_small_body_skips_lines_of_its_sensor() {
+    let camera = with(&["camera=small_line_skipping"]).camera;
+    assert_eq!((camera.columns, camera.rows, camera.photosite_m), (5760, 3240, 2.4e-6));
+    assert_eq!((camera.recorded_size(), camera.mode().read_one_of), ([1920, 1080], [3, 3]));
+    assert_eq!(camera.readout, Readout::Rolling { readout_s: 0.02, bottom_up: false });
 }
 
 /// The scene as understood is a scene file, and reading it gives the same scene.

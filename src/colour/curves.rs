@@ -54,7 +54,8 @@ pub fn bt2020_decode(signal: f64) -> f64 {
     camera_decode(signal, BT2020_ALPHA, BT2020_BETA)
 }
 
-/// The constants of the hybrid log-gamma, as printed: b = 1 − 4a, c = ½ − a·ln 4a.
+/// The constants of the hybrid log-gamma, as printed (ARIB STD-B67 has the same, by the documentation of colour-science
+/// 0.3.10, `ARIBSTDB67_CONSTANTS`): b = 1 − 4a, c = ½ − a·ln 4a.
 const HYBRID_A: f64 = 0.178_832_77;
 const HYBRID_B: f64 = 0.284_668_92;
 const HYBRID_C: f64 = 0.559_910_73;
@@ -170,7 +171,8 @@ mod tests {
     }
 
     /// BT.2100-2, table 5: the parts meet at 1/12, signal ½; top light is top signal; b and c follow from a.
-    /// BT.2408-7, table 1: a white at 75 % of the signal, a grey card of 18 % of it at 38 %, one of 90 % at 73 %.
+    /// BT.2408-7, table 1: a white at 75 % of the signal, a grey card of 18 % of it at 38 %, one of 90 % at 73 %. Both
+    /// places, the levels and the white's share of light of 0.265 are from memory.
     #[test]
     fn hybrid_log_gamma_is_the_published_one() {
         assert_eq!(hybrid_log_gamma_encode(1.0 / 12.0), 0.5);
