@@ -23,7 +23,7 @@ fn picture(columns: u32, rows: u32, of: impl Fn(f64, f64) -> [f64; 4]) -> Rgba16
 }
 
 /// Puts a picture `depth_m` before the lens, its middle right and up of the axis.
-fn put(scene: &mut Scene, picture: &Rgba16, depth_m: f64, off_m: DVec2, height_m: f64) {
+pub(crate) fn put(scene: &mut Scene, picture: &Rgba16, depth_m: f64, off_m: DVec2, height_m: f64) {
     let centre_m = scene.pose.lens_m + scene.pose.turn * off_m.extend(-depth_m);
     let primaries = scene.wall.emitters.map(|e| e.xy);
     scene.foreground = Foreground::new(picture, 500.0, primaries, centre_m, height_m);
@@ -31,7 +31,7 @@ fn put(scene: &mut Scene, picture: &Rgba16, depth_m: f64, off_m: DVec2, height_m
 }
 
 /// A disc of changing colour with an edge that is `soft` of the picture's height wide.
-fn person(soft: f64) -> Rgba16 {
+pub(crate) fn person(soft: f64) -> Rgba16 {
     picture(240, 240, |x, y| {
         let r = (x - 0.5).hypot(y - 0.5);
         let opacity = ((0.4 - r) / soft + 0.5).clamp(0.0, 1.0);

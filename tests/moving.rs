@@ -24,7 +24,7 @@ fn slow(scene: &Scene, frame: u32, window: Window) -> Electrons {
 }
 
 /// Shows pictures in turn.
-fn show(scene: &mut Scene, rate_hz: f64, pictures: &[Arc<WallImage>]) {
+pub(crate) fn show(scene: &mut Scene, rate_hz: f64, pictures: &[Arc<WallImage>]) {
     let (all, video_hz) = (pictures.to_vec(), scene.drive.video_hz);
     let make = move |number: u32| Ok((*all[number as usize]).clone());
     let rates = (rate_hz, video_hz);
