@@ -5,7 +5,7 @@ use gridbeat::frame::Window;
 use gridbeat::render::explain::{ExplainError, explain};
 use gridbeat::render::rays::{RaySettings, render};
 use gridbeat::render::{Run, fast};
-use gridbeat::scene::{Edit, NoPictures, Scene, parse_edited};
+use gridbeat::scene::{Edit, Moving, NoPictures, Scene, parse_edited};
 use std::f64::consts::PI;
 use std::sync::Arc;
 
@@ -235,4 +235,55 @@ fn it_reads_well_and_refuses_what_is_not_there() {
     assert_eq!((found.look, found.electrons, found.traced.emitters.len()), (None, 0.0, 0));
     let error = explain(&beside, 0, [0, 64], &settings(), &Run::default()).expect_err("outside");
     assert_eq!(error, ExplainError::Outside(0, 64, 96, 64));
+}
+
+/// A camera that moves is where it is in that frame.
+#[test]
+fn a_frame_of_a_move_is_explained_from_where_the_camera_is() {
+    let moves = "moves={between: linear, keyframes: [{at_frame: 10, distance_m: 5}]}";
+    let moving = scene(&[moves, "effects.diffraction=off"]);
+    let standing = scene(&["placement.distance_m=6", "effects.diffraction=off"]);
+    let of = |scene: &Scene, frame: u32| {
+        explain(scene, frame, AT, &settings(), &Run::default()).expect("explained")
+    };
+    let (found, wanted, start) = (of(&moving, 5), of(&standing, 5), of(&moving, 0));
+    assert_eq!((&found.look, found.electrons), (&wanted.look, wanted.electrons));
+    assert_eq!(found.traced, wanted.traced);
+    assert_ne!(start.look, wanted.look);
+}
+
+/// Of a sequence, levels and flashes are those of the pictures that the frame sees.
+#[test]
+fn a_sequence_is_explained_with_the_pictures_of_the_frame() {
+    let mut moving = scene(&["effects.diffraction=off", "camera.exposure_ms=20"]);
+    let pictures = [0.25_f64, 0.5].map(|level| {
+        let mut image = (*moving.content).clone();
+        // The wall's gamma.
+        let code = (1023.0 * level.powf(1.0 / 2.2)).round() as u16;
+        image.codes.iter_mut().for_each(|codes| codes.fill(code));
+        image
+    });
+    let video_hz = moving.drive.video_hz;
+    let [first, second] = pictures.clone();
+    let make = move |n: u32| Ok(if n == 0 { first.clone() } else { second.clone() });
+    let film = Moving::new("####".into(), (24.0, video_hz), 2, true, Box::new(make));
+    moving.moving = Some(Arc::new(film));
+    for (frame, picture) in [(0, 0), (1, 1), (2, 0), (3, 1)] {
+        let still =
+            Scene { moving: None, content: pictures[picture].clone().into(), ..moving.clone() };
+        let found = explain(&moving, frame, AT, &settings(), &Run::default()).expect("explained");
+        let wanted = explain(&still, frame, AT, &settings(), &Run::default()).expect("explained");
+        assert!(!wanted.traced.emitters.is_empty());
+        for (found, wanted) in found.traced.emitters.iter().zip(&wanted.traced.emitters) {
+            assert_eq!((found.pixel, found.pulses), (wanted.pixel, wanted.pulses), "frame {frame}");
+            assert!((found.level - wanted.level).abs() < 1e-9, "frame {frame}: {found:?}");
+            assert!((found.lit_s - wanted.lit_s).abs() < 1e-12, "frame {frame}: {found:?}");
+        }
+    }
+    // A picture that is gone is told.
+    let gone = |_: u32| Err("picture 'a.png' is not there".to_string());
+    let film = Moving::new("####".into(), (24.0, video_hz), 2, true, Box::new(gone));
+    moving.moving = Some(Arc::new(film));
+    let error = explain(&moving, 0, AT, &settings(), &Run::default()).expect_err("gone");
+    assert_eq!(error.to_string(), "the wall's content: picture 'a.png' is not there");
 }

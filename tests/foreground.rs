@@ -8,6 +8,7 @@ use gridbeat::optics::{Diffraction, Iris};
 use gridbeat::render::{Run, fast};
 use gridbeat::scene::{Foreground, NoPictures, Rgba16, Scene, parse_edited};
 use gridbeat::sensor::Mosaic;
+use gridbeat::shoot::{Engine, Shot};
 use std::f64::consts::PI;
 
 /// A picture of shares of white and of opacity, by place from 0 to 1 right and down.
@@ -201,4 +202,74 @@ placement: {distance_m: 2}
     assert_eq!(told(&[]), "foreground: nobody knows how far away it stands");
     let missing = told(&["subject.distance_m=1.2"]);
     assert_eq!(missing, "foreground.file: picture 'nobody.png' is not there");
+}
+
+/// A picture with an upright edge on the axis, white to its right, before a black wall that is in focus.
+fn white_half(disc_photosites: f64, diffraction: Diffraction) -> Scene {
+    let mut scene = stage::plain();
+    scene.lens.diffraction = diffraction;
+    stage::place(&mut scene, 2.0, 0.0, DVec2::ZERO, [0.0; 3]);
+    scene.content = std::sync::Arc::new(stage::show(&scene.wall, |_, _, _| 0.0));
+    let lens = &scene.lens;
+    // The disc grows as f·v·(1/depth − 1/focus)/N (thin lens).
+    let disc_m = disc_photosites * scene.camera.photosite_m;
+    let nearer = disc_m * lens.f_number / (lens.focal_m * lens.image_m());
+    let depth_m = 1.0 / (1.0 / lens.focus_m + nearer);
+    // Its pixels a tenth of a photosite.
+    let photosite_m = scene.camera.photosite_m / lens.image_m() * depth_m;
+    let white = picture(4000, 4000, |_, _| [1.0; 4]);
+    let side_m = 400.0 * photosite_m;
+    put(&mut scene, &white, depth_m, DVec2::new(0.5 * side_m, 0.0), side_m);
+    let found = scene.foreground.as_ref().expect("one").blur_disc_m(&scene.lens, &scene.pose)
+        / scene.camera.photosite_m;
+    assert!((found.abs() - disc_photosites).abs() < 1e-6, "{found}");
+    scene
+}
+
+/// The share of a disc that lies beyond a straight line: the segment's area over the circle's.
+fn beyond(from_middle: f64) -> f64 {
+    let x = from_middle.clamp(-1.0, 1.0);
+    0.5 + (x * (1.0 - x * x).sqrt() + libm::asin(x)) / PI
+}
+
+#[test]
+fn an_edge_out_of_focus_fades_as_the_disc_does_with_and_without_waves() {
+    // The last is so wide that it is worked out on a coarser grid. Waves soften the disc's rim by a few photosites.
+    for (disc, diffraction, off) in [
+        (24.0, Diffraction::Off, 2e-3),
+        (24.0, Diffraction::Wave, 0.01),
+        (90.0, Diffraction::Off, 2e-3),
+        (90.0, Diffraction::Wave, 0.01),
+    ] {
+        let scene = white_half(disc, diffraction);
+        let window = stage::window(&scene, 0, 0, 200, 2);
+        let seen = &render(&scene, 0, window).planes[0];
+        let full = f64::from(seen.at(199, 0));
+        assert!(full > 100.0, "light");
+        for x in 0..200 {
+            let from_edge = x as f64 + 0.5 - 100.0;
+            let wanted = beyond(from_edge / (disc / 2.0));
+            let found = f64::from(seen.at(x, 0)) / full;
+            assert!(
+                (found - wanted).abs() < off,
+                "disc {disc}, {diffraction:?}, {from_edge}: {found} for {wanted}"
+            );
+        }
+    }
+}
+
+#[test]
+fn a_foreground_too_far_out_of_focus_for_memory_is_refused_and_a_stopped_one_stops() {
+    let mut scene = white_half(90.0, Diffraction::Off);
+    let run = Run::default();
+    run.cancel.store(true, std::sync::atomic::Ordering::Relaxed);
+    assert!(fast::render(&scene, 0, scene.camera.crop, &run).is_err());
+    let near = stage::window(&scene, 0, 0, 8, 8);
+    let few = fast::foreground_bytes(&scene, near);
+    // The view and two transforms of (192 + 2·(45 and a few))² points of 8 bytes.
+    assert!((1e6..8e6).contains(&few), "{few}");
+    assert!(Shot::new(&scene, Engine::Fast).is_ok());
+    scene.lens.f_number /= 300.0;
+    let error = Shot::new(&scene, Engine::Fast).err().map(|e| e.to_string()).unwrap_or_default();
+    assert!(error.starts_with("working out the foreground"), "{error}");
 }

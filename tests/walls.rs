@@ -403,3 +403,63 @@ placement: {distance_m: 5, lateral_m: 4, aim_m: [-2, 0]}
     let text = problems.iter().map(|p| p.message.clone()).collect::<Vec<_>>().join("\n");
     assert!(text.contains("show the camera their back"), "{text}");
 }
+
+#[test]
+fn an_arc_with_gaps_is_met_in_its_middle_too() {
+    // Four facets: the axis looks through the gap between the second and the third.
+    let text = "
+wall: {pixel_pitch_mm: 10, cabinets: [4, 2], cabinet_px: [64, 64], arc: {radius_m: 5}, seam_mm: 1}
+content: {solid: {light_percent: 30}}
+lens: {focal_mm: 35, f_number: 4}
+camera: {photosites: [160, 120]}
+placement: {distance_m: 6, measured_from: lens}
+";
+    for side in ["concave", "convex"] {
+        let edit: Edit = format!("wall.arc.side={side}").parse().expect("an edit");
+        let scene = parse_edited(text, "arc", &[edit], &NoPictures).expect("valid");
+        let derived = gridbeat::scene::derived::derived(&scene);
+        let middle = &derived.wall_on_sensor[0];
+        assert!(middle.place == "middle" && middle.sees_the_wall, "{side}");
+        // Facets touch the circle in their middles and meet R/cos(α/2) from its axis.
+        let corner_m = 5.0 / libm::cos(scene.wall.facet_angle_rad() / 2.0) - 5.0;
+        let depth_m = if side == "concave" { 6.0 + corner_m } else { 6.0 - corner_m };
+        assert!((middle.depth_m - depth_m).abs() < 1e-9, "{side}: {}", middle.depth_m);
+        // Whole, with no dark around it: the gaps count as wall.
+        assert!(scene.notes.iter().all(|n| !n.key.starts_with("placement")), "{:?}", scene.notes);
+    }
+    // Along the axis no tape is held here, and who asks for that is told.
+    let edit = "placement.measured_along=lens_axis".parse().expect("an edit");
+    let scene = parse_edited(text, "arc", &[edit], &NoPictures).expect("valid");
+    let told = scene.notes.iter().find(|n| n.key == "placement.measured_along").expect("a note");
+    assert_eq!(
+        told.message,
+        "in front of an arc the distance counts square to the plane that touches its middle, not along the lens axis"
+    );
+}
+
+#[test]
+fn an_arc_whose_cabinets_are_not_told_of_takes_its_facets_for_them() {
+    let mut wall = stage::plain().wall;
+    (wall.panel_columns, wall.panel_rows) = (wall.columns, wall.rows);
+    wall.build.bend = Some(Bend { radius_m: 0.9, convex: false, facet_columns: 40 });
+    let facets = wall.faces();
+    wall.build.spread = Spread { gain: 0.05, white: 0.0, clock_s: 0.0 };
+    let cabinets = wall.faces();
+    assert_eq!((facets.len(), cabinets.len(), wall.cabinet_count()), (6, 6, [6, 1]));
+    for (facet, cabinet) in facets.iter().zip(&cabinets) {
+        assert_eq!((facet.first, facet.block), (cabinet.first, cabinet.block));
+        assert!((facet.centre_m - cabinet.centre_m).length() < 1e-12);
+        assert!((facet.axes.z_axis - cabinet.axes.z_axis).length() < 1e-12);
+    }
+    assert!(cabinets.iter().any(|c| c.gain != cabinets[0].gain), "they differ");
+    // Every one is turned, not the first alone.
+    let text = "
+wall: {pixel_pitch_mm: 10, size_px: [256, 128], arc: {radius_m: 5, facet_px: 64}, cabinets_turned: {clockwise_deg: 180}}
+content: {solid: {light_percent: 30}}
+lens: {focal_mm: 35, f_number: 4}
+camera: {photosites: [160, 120]}
+placement: {distance_m: 6}
+";
+    let scene = parse_edited(text, "arc", &[], &NoPictures).expect("valid");
+    assert_eq!(scene.wall.build.turned, [2; 4]);
+}

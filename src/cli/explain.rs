@@ -153,7 +153,8 @@ fn emitters(out: &mut String, args: &Args, found: &Explained) {
         traced.emitters.iter().filter(|e| e.colour == c).map(|e| e.electrons).sum()
     });
     let share = |electrons: f64| match traced.electrons > 0.0 {
-        true => format!("{:.2} %", electrons / traced.electrons * 100.0),
+        // Not −0.00 for a sum of none.
+        true => format!("{:.2} %", electrons / traced.electrons * 100.0 + 0.0),
         false => "0 %".into(),
     };
     let _ = writeln!(

@@ -27,10 +27,10 @@ use std::str::FromStr;
 /// What stands below the options.
 const AFTER_HELP: &str = "\
 Examples:
-  gridbeat render scenes/night_train.yaml
-  gridbeat render night_train.yaml --set camera.shutter_speed=1/500 --out out/fast_shutter
-  gridbeat render night_train.yaml --frames 0..23 --only picture
-  gridbeat render night_train.yaml --crop 1800,1000,96,64 --slow-check --rays 1024 \\
+  gridbeat render scenes/01-moire.yaml
+  gridbeat render scenes/01-moire.yaml --set camera.shutter_speed=1/500 --out out/fast_shutter
+  gridbeat render scenes/01-moire.yaml --frames 0..23 --only picture
+  gridbeat render scenes/01-moire.yaml --crop 1800,1000,96,64 --slow-check --rays 1024 \\
       --set effects.diffraction=convolved
 
 Exit codes: 0 done · 1 the scene was refused, its problems printed · 2 something went wrong ·

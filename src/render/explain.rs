@@ -28,6 +28,9 @@ pub enum ExplainError {
     /// The rays could not be traced.
     #[error(transparent)]
     Rays(#[from] RaysError),
+    /// A picture of what the wall shows cannot be had.
+    #[error("the wall's content: {0}")]
+    Content(String),
 }
 
 /// One blur at one place. Contrasts are signed: what is left of a pattern of one cycle a wall pixel, 1 for all of it; below
@@ -90,10 +93,10 @@ pub struct Explained {
     pub gain_levels_per_electron: f64,
 }
 
-/// Explains a photosite of a frame. It is that of the whole sensor, before a recording mode joins or scales any.
+/// Explains a photosite of a frame, with the camera where it is in that frame. It is that of the whole sensor, before a recording mode joins or scales any.
 ///
 /// # Errors
-/// A photosite off the sensor or not read, or a render that was stopped.
+/// A photosite off the sensor or not read, a picture that cannot be had, or a render that was stopped.
 pub fn explain(
     scene: &Scene,
     frame: u32,
@@ -110,6 +113,8 @@ pub fn explain(
         let near = below.or_else(|| (0..y).rev().find(|row| camera.reads_row(*row)));
         return Err(ExplainError::NotRead(y, near.unwrap_or(y)));
     }
+    let scene = &*scene.at_frame(frame);
+    scene.pictures_of_frame(frame).map_err(ExplainError::Content)?;
     let rendered = fast::render(scene, frame, Window { x, y, width: 1, height: 1 }, run)?;
     let planes = rendered.planes.len().max(1) as f64;
     let electrons = rendered.planes.iter().map(|p| f64::from(p.data[0])).sum::<f64>() / planes;

@@ -223,7 +223,8 @@ fn seen(sheets: &[(Projection, DVec2, Face)], pitch_m: f64, point: DVec2) -> Opt
         let sight = projection.sight(point)?;
         let [columns, rows] = face.size();
         let off = sight.wall - DVec2::new(f64::from(columns), f64::from(rows)) / 2.0;
-        let inside = (off.abs() * 2.0).cmple(*size).all();
+        // Sheets meet edge to edge: rounding must not part them.
+        let inside = (off.abs() * 2.0).cmple(*size + 1e-9).all();
         (inside || sheets.len() == 1).then(|| Seen {
             sight,
             derivative: projection.derivatives(point).0,

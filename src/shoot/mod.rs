@@ -45,6 +45,12 @@ pub enum ShootError {
          which needs no tables"
     )]
     TablesTooLarge(f64, u32),
+    /// The same of what stands before the wall.
+    #[error(
+        "working out the foreground, which is so far out of focus, would take {0:.1} GiB (allowed: {1} GiB): focus nearer \
+         to it, stop down, take it farther from the lens, or give a small crop to --slow-check, which needs no tables"
+    )]
+    ForegroundTooLarge(f64, u32),
     /// A picture of what the wall shows cannot be had.
     #[error("the wall's content: {0}")]
     Content(String),
@@ -76,6 +82,11 @@ fn tables_fit(scene: &Scene) -> Result<(), ShootError> {
     let gib = fast::table_bytes(scene, scene.camera.sensor_window()) / f64::from(1_u32 << 30);
     if gib > f64::from(MOST_TABLES_GIB) {
         return Err(ShootError::TablesTooLarge(gib, MOST_TABLES_GIB));
+    }
+    let bytes = fast::foreground_bytes(scene, scene.camera.sensor_window());
+    let gib = bytes / f64::from(1_u32 << 30);
+    if gib > f64::from(MOST_TABLES_GIB) {
+        return Err(ShootError::ForegroundTooLarge(gib, MOST_TABLES_GIB));
     }
     Ok(())
 }

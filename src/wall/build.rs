@@ -166,19 +166,24 @@ impl Wall {
 
     /// Columns and rows of cabinets.
     pub fn cabinet_count(&self) -> [u32; 2] {
-        [self.columns / self.panel_columns.max(1), self.rows / self.panel_rows.max(1)]
+        [self.columns / self.cabinet_columns(), self.rows / self.panel_rows.max(1)]
+    }
+
+    /// Pixels across a cabinet. Cabinets are flat: on an arc whose cabinets are not told of, each facet is one.
+    fn cabinet_columns(&self) -> u32 {
+        self.panel_columns.min(self.facet_columns()[0]).max(1)
     }
 
     /// Pixels across a facet, and how many there are.
     fn facet_columns(&self) -> [u32; 2] {
-        let columns = self.build.bend.map_or(self.columns, |b| b.facet_columns.max(1));
-        [columns, self.columns / columns]
+        let columns = self.build.bend.map_or(self.columns, |b| b.facet_columns.min(self.columns));
+        [columns.max(1), self.columns / columns.max(1)]
     }
 
     /// Width of a facet, metres, gaps inside it included.
     fn facet_width_m(&self) -> f64 {
         let columns = self.facet_columns()[0];
-        let gaps = f64::from((columns / self.panel_columns.max(1)).max(1) - 1);
+        let gaps = f64::from((columns / self.cabinet_columns()).max(1) - 1);
         f64::from(columns) * self.pitch_m + gaps * self.build.seam_m
     }
 
@@ -216,9 +221,11 @@ impl Wall {
         (centre, DMat3::from_cols(right, DVec3::Y, normal))
     }
 
-    /// The flat sheets of the wall without what cabinets do in them, each with its width and height, metres.
+    /// The flat sheets of the wall without what cabinets do in them, each with its width and height, metres. Those of an arc
+    /// meet edge to edge: half a gap goes with each side.
     pub fn sheets(&self) -> Vec<(Face, DVec2)> {
-        let size_m = DVec2::new(self.facet_width_m(), self.size_m().1);
+        let gap_m = self.build.bend.map_or(0.0, |_| self.build.seam_m);
+        let size_m = DVec2::new(self.facet_width_m() + gap_m, self.size_m().1);
         self.facets().into_iter().map(|face| (face, size_m)).collect()
     }
 
@@ -271,9 +278,10 @@ impl Wall {
 
     fn cabinets(&self) -> Vec<Face> {
         let [across, down] = self.cabinet_count();
-        let a_facet = (self.facet_columns()[0] / self.panel_columns.max(1)).max(1);
+        let cabinet_columns = self.cabinet_columns();
+        let a_facet = (self.facet_columns()[0] / cabinet_columns).max(1);
         let seam_m = self.build.seam_m;
-        let step_x = f64::from(self.panel_columns) * self.pitch_m + seam_m;
+        let step_x = f64::from(cabinet_columns) * self.pitch_m + seam_m;
         let step_y = f64::from(self.panel_rows) * self.pitch_m + seam_m;
         let mut faces = Vec::new();
         for row in 0..down {
@@ -292,7 +300,7 @@ impl Wall {
                 };
                 let own = DMat3::from_cols(right_now, up_now, DVec3::Z);
                 let (gain, clock_s) = self.build.drawn(number);
-                let block = [self.panel_columns, self.panel_rows];
+                let block = [cabinet_columns, self.panel_rows];
                 let face = Face {
                     first: [column * block[0], row * block[1]],
                     block,

@@ -13,17 +13,23 @@ use crate::frame::{Electrons, Window};
 use crate::math::fft::Inverse2d;
 use crate::optics::Pose;
 use crate::optics::projection::{Projection, SensorGrid, WallGrid};
+use crate::render::{Cancelled, Run};
 use crate::scene::Foreground;
 use glam::{DMat2, DMat3, DVec2, DVec3};
 use rayon::prelude::*;
 use rustfft::num_complex::Complex32;
 use std::f64::consts::PI;
 
-/// Photosites across and down that are worked out together, on the full sensor.
+/// Photosites across and down that are worked out together, on the full sensor, at least; so many times more where a blur
+/// reaches further than that.
 const SIDE: u32 = 192;
+const MOST_SIDES: u32 = 8;
 
-/// Grid steps a photosite; odd, so that its middle is one.
+/// Grid steps a photosite; odd, so that its middle is one. A wide blur leaves nothing that one step a photosite would miss.
 const FINER: usize = 3;
+
+/// Blur disc, photosites, from which on one step a photosite serves: at ½ cycle a photosite it leaves less than 2e-3.
+const WIDE: f64 = 64.0;
 
 /// Most points across a grid step over which the picture is averaged.
 const MOST_POINTS: f64 = 8.0;
@@ -42,17 +48,20 @@ pub(super) struct Veil {
 }
 
 impl Veil {
-    pub(super) fn new(shared: &Shared<'_>, foreground: &Foreground) -> Self {
+    /// # Errors
+    /// [`Cancelled`] when `run` was cancelled.
+    pub(super) fn new(
+        shared: &Shared<'_>,
+        foreground: &Foreground,
+        run: &Run,
+    ) -> Result<Self, Cancelled> {
         let maker = Maker::new(shared, foreground);
-        let (w, camera) = (shared.window, &shared.scene.camera);
-        let mut areas = Vec::new();
-        for y in (w.y / SIDE * SIDE..w.y + w.height).step_by(SIDE as usize) {
-            for x in (w.x / SIDE * SIDE..w.x + w.width).step_by(SIDE as usize) {
-                let (width, height) = (SIDE.min(camera.columns - x), SIDE.min(camera.rows - y));
-                areas.push(Window { x, y, width, height });
-            }
-        }
-        Self { parts: areas.par_iter().filter_map(|area| maker.part(area)).collect() }
+        let areas = maker.grid.areas(shared);
+        let part = |area: &Window| match run.is_cancelled() {
+            true => Some(Err(Cancelled)),
+            false => maker.part(area).map(Ok),
+        };
+        Ok(Self { parts: areas.par_iter().filter_map(part).collect::<Result<_, _>>()? })
     }
 
     /// Puts it before the wall's light.
@@ -74,15 +83,67 @@ impl Veil {
     }
 }
 
+/// The grid of a part: a photosite is so many steps, and around the part lies what its blur reaches.
+#[derive(Clone, Copy)]
+struct Grid {
+    /// Photosites across and down that are worked out together.
+    side: u32,
+    /// Steps a photosite.
+    finer: usize,
+    /// Photosites around a part that its blur reaches.
+    margin: usize,
+    /// Points of a transform, across and down.
+    size: usize,
+}
+
+impl Grid {
+    /// For a foreground; how it is seen decides alone, so that every window has the same.
+    fn new(shared: &Shared<'_>, here: &Local) -> Self {
+        let blur = &shared.blur;
+        let margin = reach(blur, here, shared.tails.near).max_element().ceil() as usize + 1;
+        let sides = (margin as f64 / f64::from(SIDE)).ceil().clamp(1.0, f64::from(MOST_SIDES));
+        let side = SIDE * sides as u32;
+        let finer = if here.disc.abs() * blur.aspect().min(1.0) > WIDE { 1 } else { FINER };
+        let size = ((side as usize + 2 * margin) * finer).next_multiple_of(60);
+        Self { side, finer, margin, size }
+    }
+
+    /// The parts that a window lies in.
+    fn areas(&self, shared: &Shared<'_>) -> Vec<Window> {
+        let (w, camera, side) = (shared.window, &shared.scene.camera, self.side);
+        let mut areas = Vec::new();
+        for y in (w.y / side * side..w.y + w.height).step_by(side as usize) {
+            for x in (w.x / side * side..w.x + w.width).step_by(side as usize) {
+                let (width, height) = (side.min(camera.columns - x), side.min(camera.rows - y));
+                areas.push(Window { x, y, width, height });
+            }
+        }
+        areas
+    }
+}
+
+/// The foreground's blur, on the sensor.
+fn local(shared: &Shared<'_>, foreground: &Foreground) -> Local {
+    let disc_m = foreground.blur_disc_m(&shared.scene.lens, &shared.scene.pose);
+    let disc = disc_m / shared.scene.camera.photosite_m;
+    Local { whole: DMat2::IDENTITY, plain: DMat2::IDENTITY, disc, skew: DVec2::ZERO }
+}
+
+/// Bytes that working a foreground out takes at its peak, for the threads at hand.
+pub(super) fn bytes(shared: &Shared<'_>, foreground: &Foreground) -> f64 {
+    let grid = Grid::new(shared, &local(shared, foreground));
+    let busy = rayon::current_num_threads().min(grid.areas(shared).len()) as f64;
+    // The view, and two transforms a part.
+    let points = grid.size as f64 * grid.size as f64;
+    8.0 * points * (1.0 + 2.0 * busy)
+}
+
 struct Maker<'m> {
     shared: &'m Shared<'m>,
     foreground: &'m Foreground,
     /// From the sensor to the picture's pixels.
     projection: Projection,
-    /// Photosites around a part that its blur reaches.
-    margin: usize,
-    /// Grid points of a transform, across and down.
-    size: usize,
+    grid: Grid,
     /// Points across a grid step over which the picture is averaged.
     points: usize,
     /// What a photosite makes of each frequency of the grid.
@@ -108,24 +169,22 @@ impl<'m> Maker<'m> {
         let (columns, rows) = (foreground.columns, foreground.rows);
         let grid = WallGrid { columns, rows, pitch_m: foreground.pixel_m };
         let projection = Projection::new(lens, &pose, sensor, grid);
-        let disc = crate::optics::transfer::blur_disc_m(lens, depth_m) / camera.photosite_m;
-        let here =
-            Local { whole: DMat2::IDENTITY, plain: DMat2::IDENTITY, disc, skew: DVec2::ZERO };
+        let here = local(shared, foreground);
         let blur = &shared.blur;
-        let margin = reach(blur, &here, shared.tails.near).max_element().ceil() as usize + 1;
-        let size = ((SIDE as usize + 2 * margin) * FINER).next_multiple_of(60);
+        let grid = Grid::new(shared, &here);
+        let Grid { finer, size, .. } = grid;
         let on_sensor =
             lens.image_m() / depth_m / camera.photosite_m * foreground.pixel_m / lens.squeeze;
-        let points = (1.0 / on_sensor / FINER as f64).clamp(2.0, MOST_POINTS).ceil() as usize;
+        let points = (1.0 / on_sensor / finer as f64).clamp(2.0, MOST_POINTS).ceil() as usize;
         // Green: where people see sharpest.
         let wavelength_m = scene.wall.emitters[1].wavelength_m;
         let frequency = |k: usize| {
             let k = if 2 * k <= size { k as f64 } else { k as f64 - size as f64 };
-            k * FINER as f64 / size as f64
+            k * finer as f64 / size as f64
         };
         // Averages over points soften the picture before the view does.
         let averaged = |f: f64| {
-            let step = PI * f / FINER as f64;
+            let step = PI * f / finer as f64;
             if step.abs() < 1e-9 {
                 return 1.0;
             }
@@ -146,8 +205,7 @@ impl<'m> Maker<'m> {
             shared,
             foreground,
             projection,
-            margin,
-            size,
+            grid,
             points,
             view,
             per_nit: super::shared::electrons_per_nit(scene),
@@ -158,7 +216,7 @@ impl<'m> Maker<'m> {
     /// Light and opacity at a grid step, averaged over points inside it.
     fn sample(&self, x: f64, y: f64) -> [f32; 4] {
         let n = self.points;
-        let offset = |k: usize| ((k as f64 + 0.5) / n as f64 - 0.5) / FINER as f64;
+        let offset = |k: usize| ((k as f64 + 0.5) / n as f64 - 0.5) / self.grid.finer as f64;
         let mut sum = [0.0_f32; 4];
         for j in 0..n {
             for i in 0..n {
@@ -174,7 +232,7 @@ impl<'m> Maker<'m> {
 
     /// Whether any of a part's grid may see the picture.
     fn sees(&self, area: &Window) -> bool {
-        let m = self.margin as f64 + 1.0;
+        let m = self.grid.margin as f64 + 1.0;
         let (x0, y0) = (f64::from(area.x) - m, f64::from(area.y) - m);
         let (x1, y1) = (f64::from(area.x + area.width) + m, f64::from(area.y + area.height) + m);
         const STEPS: u32 = 16;
@@ -198,15 +256,15 @@ impl<'m> Maker<'m> {
         if !self.sees(area) {
             return None;
         }
-        let n = self.size;
+        let Grid { finer, margin, size: n, .. } = self.grid;
         let mut halves = [(); 2].map(|()| vec![Complex32::default(); n * n]);
-        let start = |first: u32| f64::from(first) - self.margin as f64;
+        let start = |first: u32| f64::from(first) - margin as f64;
         let (x0, y0) = (start(area.x), start(area.y));
         let mut empty = true;
         for j in 0..n {
-            let y = y0 + (j as f64 + 0.5) / FINER as f64;
+            let y = y0 + (j as f64 + 0.5) / finer as f64;
             for i in 0..n {
-                let [r, g, b, opacity] = self.sample(x0 + (i as f64 + 0.5) / FINER as f64, y);
+                let [r, g, b, opacity] = self.sample(x0 + (i as f64 + 0.5) / finer as f64, y);
                 empty &= opacity == 0.0;
                 halves[0][j * n + i] = Complex32::new(opacity, r);
                 halves[1][j * n + i] = Complex32::new(g, b);
@@ -228,7 +286,8 @@ impl<'m> Maker<'m> {
     /// Opacity and photoelectrons from the blurred grid.
     fn developed(&self, area: &Window, [first, second]: &[Vec<Complex32>; 2]) -> Part {
         let camera = &self.shared.scene.camera;
-        let (n, scale) = (self.size, 1.0 / (self.size * self.size) as f32);
+        let Grid { finer, margin, size: n, .. } = self.grid;
+        let scale = 1.0 / (n * n) as f32;
         let planes = camera.mosaic.planes();
         let count = (area.width * area.height) as usize;
         let mut opacity = Vec::with_capacity(count);
@@ -236,7 +295,7 @@ impl<'m> Maker<'m> {
         for y in 0..area.height {
             let read = camera.reads_row(area.y + y);
             for x in 0..area.width {
-                let at = |k: u32| (k as usize + self.margin) * FINER + FINER / 2;
+                let at = |k: u32| (k as usize + margin) * finer + finer / 2;
                 let i = at(y) * n + at(x);
                 opacity.push((first[i].re * scale).clamp(0.0, 1.0));
                 let nits = [first[i].im, second[i].re, second[i].im].map(|v| f64::from(v * scale));

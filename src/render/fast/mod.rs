@@ -64,3 +64,9 @@ pub fn table_bytes(scene: &Scene, window: Window) -> f64 {
         })
         .fold(0.0, f64::max)
 }
+
+/// Bytes that working out what stands before the wall takes at its peak, for the threads at hand; 0 without a foreground.
+pub fn foreground_bytes(scene: &Scene, window: Window) -> f64 {
+    let bytes = |foreground| foreground::bytes(&Shared::new(scene, window), foreground);
+    scene.foreground.as_ref().map_or(0.0, bytes)
+}

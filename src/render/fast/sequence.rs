@@ -30,7 +30,7 @@ pub struct Sequence<'a> {
     places: Vec<Vec<(usize, Tile)>>,
     keeps: bool,
     /// What stands before the wall, worked out when first needed.
-    veil: OnceLock<Option<Veil>>,
+    veil: OnceLock<Veil>,
     /// Frames with the light that they have, the latest last.
     frames: Mutex<VecDeque<(Light, Electrons)>>,
 }
@@ -183,9 +183,14 @@ impl<'a> Sequence<'a> {
         }
         let planes = out.into_inner().unwrap_or_else(|e| e.into_inner());
         let mut electrons = Electrons { window, planes };
-        let foreground = || self.shared.scene.foreground.as_ref();
-        let veil = self.veil.get_or_init(|| Some(Veil::new(&self.shared, foreground()?)));
-        if let Some(veil) = veil {
+        if let Some(foreground) = &self.shared.scene.foreground {
+            let veil = match self.veil.get() {
+                Some(veil) => veil,
+                None => {
+                    let made = Veil::new(&self.shared, foreground, run)?;
+                    self.veil.get_or_init(|| made)
+                }
+            };
             veil.cover(&mut electrons);
         }
         Ok(electrons)

@@ -98,6 +98,11 @@ impl<'a> Shared<'a> {
             widest = widest.max(own.0);
             skewed |= own.1;
         }
+        // The blur is tabulated as far as the widest disc needs: that of a foreground may be wider than the wall's.
+        if let Some(foreground) = &scene.foreground {
+            let disc_m = foreground.blur_disc_m(lens, &scene.pose).abs();
+            widest = widest.max(disc_m / camera.photosite_m);
+        }
         let blur = Blur::new(
             lens,
             (scene.low_pass.as_ref(), scene.front_low_pass.as_ref()),

@@ -253,18 +253,27 @@ pub fn lit_while_s(
         let (from_s, to_s) = (from_s.max(first_s), to_s.min(end_s));
         return if to_s > from_s { lit_s(drive, level, colour, slot, from_s, to_s) } else { 0.0 };
     }
+    pulses_while(drive, level, (colour, slot), (from_s, to_s), (first_s, end_s))
+        .iter()
+        .map(|p| p.area_s(from_s, to_s))
+        .sum()
+}
+
+/// The [`pulses`] whose refresh starts between two moments (`shown`, wall time).
+pub fn pulses_while(
+    drive: &Drive,
+    level: f64,
+    (colour, slot): (usize, u32),
+    (from_s, to_s): (f64, f64),
+    (first_s, end_s): (f64, f64),
+) -> Vec<Pulse> {
     let l = Lengths::of(drive);
     let offset_s = f64::from(slot) * l.slot_s + drive.delay_s[colour];
     // A refresh that starts with the picture shows it, whatever the rounding.
     let grain_s = 1e-6 * l.refresh_s;
-    pulses(drive, level, colour, slot, from_s, to_s)
-        .iter()
-        .filter(|p| {
-            let refresh_s = p.start_s - offset_s + grain_s;
-            (first_s..end_s).contains(&refresh_s)
-        })
-        .map(|p| p.area_s(from_s, to_s))
-        .sum()
+    let mut list = pulses(drive, level, colour, slot, from_s, to_s);
+    list.retain(|p| (first_s..end_s).contains(&(p.start_s - offset_s + grain_s)));
+    list
 }
 
 /// Light of one emitter between two moments of wall time, in seconds of full light.

@@ -3,6 +3,7 @@
 use super::{Engine, Lights, RaySettings, RaysError, events};
 use crate::optics::Diffraction;
 use crate::scene::Scene;
+use crate::wall::WallImage;
 use std::collections::BTreeMap;
 
 /// An emitter that a photosite sees.
@@ -14,7 +15,7 @@ pub struct Seen {
     pub colour: usize,
     /// Electrons that it gives the photosite in the exposure.
     pub electrons: f64,
-    /// Level that its pixel is to show, 0 to 1.
+    /// Level that its pixel is to show, 0 to 1; where pictures change during the exposure, the mean over it.
     pub level: f64,
     /// The slot in which it lights, from 0.
     pub slot: u32,
@@ -143,15 +144,27 @@ impl Engine<'_> {
         let (scene, part) = (self.scene, &self.parts[part]);
         let pixel = part.face.pixel(column as u32, row as u32);
         let place = pixel[1] as usize * scene.wall.columns as usize + pixel[0] as usize;
-        let code = scene.content.codes[colour].get(place).copied().unwrap_or(0);
-        let level = self.levels.get(usize::from(code)).copied().unwrap_or(0.0);
+        let level_in = |image: &WallImage| {
+            let code = image.codes[colour].get(place).copied().unwrap_or(0);
+            self.levels.get(usize::from(code)).copied().unwrap_or(0.0)
+        };
         let slot = part.slot_of_row.get(row).copied().unwrap_or(0) as u32;
         let (from_s, to_s) = (from_s - part.face.clock_s, to_s - part.face.clock_s);
-        let pulses: Vec<_> = events::pulses(&scene.drive, level, colour, slot, from_s, to_s)
-            .into_iter()
-            .filter(|p| p.area_s(from_s, to_s) > 0.0)
-            .collect();
-        let lit_s = events::lit_s(&scene.drive, level, colour, slot, from_s, to_s);
+        let drive = &scene.drive;
+        let (mut level, mut lit_s, mut pulses) = (0.0, 0.0, Vec::new());
+        if self.shown.is_empty() {
+            level = level_in(&scene.content);
+            lit_s = events::lit_s(drive, level, colour, slot, from_s, to_s);
+            pulses = events::pulses(drive, level, colour, slot, from_s, to_s);
+        }
+        for (image, while_s) in &self.shown {
+            let (own, emitter, exposure_s) = (level_in(image), (colour, slot), (from_s, to_s));
+            let shown_s = (to_s.min(while_s.1) - from_s.max(while_s.0)).max(0.0);
+            level += own * shown_s / (to_s - from_s);
+            lit_s += events::lit_while_s(drive, own, emitter, exposure_s, *while_s);
+            pulses.extend(events::pulses_while(drive, own, emitter, exposure_s, *while_s));
+        }
+        pulses.retain(|p| p.area_s(from_s, to_s) > 0.0);
         let first = pulses.iter().map(|p| p.start_s).fold(f64::INFINITY, f64::min);
         let last = pulses.iter().map(|p| p.start_s + p.end_s).fold(f64::NEG_INFINITY, f64::max);
         let lit_between_s = match (pulses.is_empty(), lit_s > 0.0) {

@@ -26,6 +26,8 @@ pub(super) fn build(
         white: file.cabinet_spread.white_percent / 100.0,
         clock_s: file.cabinet_spread.clock_us / 1e6,
     };
+    // What counts as a cabinet follows from the bend.
+    let wall = &Wall { build: Build { bend, ..Build::default() }, ..wall.clone() };
     let turned = turned(found, file, wall);
     let build = Build {
         bend,

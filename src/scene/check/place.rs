@@ -193,6 +193,15 @@ fn tapes(found: &mut Findings<'_>, file: &PlacementFile) -> Option<(f64, f64, f6
 /// In front of an arc: the tape goes square to the plane that touches its middle, and the axis meets some facet.
 fn stand_at_arc(found: &mut Findings<'_>, file: &PlacementFile, wall: &Wall) -> Option<Stand> {
     let (lateral_m, vertical_m, tape_m) = tapes(found, file)?;
+    if found.given("placement.measured_along") && file.measured_along == MeasuredAlongFile::LensAxis
+    {
+        found.note(
+            "placement.measured_along",
+            "in front of an arc the distance counts square to the plane that touches its middle, not along the lens axis"
+                .into(),
+            "measure it so, and write `measured_along: square_to_wall`",
+        );
+    }
     let mark_m = DVec3::new(lateral_m, vertical_m, tape_m);
     let turn = match file.aim_m {
         Some([along_m, up_m]) => {

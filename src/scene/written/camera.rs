@@ -389,7 +389,8 @@ pub struct PlacementFile {
     pub distance: Option<f64>,
     /// Where the tape is held at the camera.
     pub measured_from: MeasuredFromFile,
-    /// Where the tape goes: along the lens axis, or square to the wall.
+    /// Where the tape goes: along the lens axis, or square to the wall. In front of an arc always square to the plane that
+    /// touches its middle.
     pub measured_along: MeasuredAlongFile,
     /// Camera to the right of the wall's centre, for a viewer who faces the wall.
     #[schemars(range(min = -10_000.0, max = 10_000.0), extend("x-default" = "0"))]
