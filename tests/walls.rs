@@ -381,6 +381,9 @@ placement: {distance_m: 3, pan_deg: 80}
 ";
     let seen = parse_edited(text, "arc", &[], &NoPictures).expect("a valid scene");
     assert!((seen.lens.focus_m + seen.lens.image_m() - 3.0).abs() < 0.01, "{}", seen.lens.focus_m);
+    let words = gridbeat::scene::describe(&seen);
+    let place = words.lines().find(|line| line.contains("looks at")).expect("a line");
+    assert!(place.contains("2.9") && place.contains(" before the wall's centre"), "{place}");
     let frame = render(&seen, 0, Window { x: 0, y: 0, width: 320, height: 200 });
     assert!(frame.planes[0].data.iter().all(|v| *v > 0.0), "the wall fills the frame");
     let aimed = ["placement.pan_deg=0", "placement.aim_m=[4.19, 0.1]"].map(|e| e.parse::<Edit>());

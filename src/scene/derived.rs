@@ -236,7 +236,7 @@ fn seen(sheets: &[(Projection, DVec2, Face)], pitch_m: f64, point: DVec2) -> Opt
 }
 
 /// Depth of the wall on the lens axis, metres, from its plane where it is flat; `None` if the axis does not meet its face.
-fn wall_on_axis_m(scene: &Scene) -> Option<f64> {
+pub(super) fn wall_on_axis_m(scene: &Scene) -> Option<f64> {
     if scene.wall.build.bend.is_some() {
         return scene.wall.met(scene.pose.lens_m, -scene.pose.turn.z_axis).map(|(far, _)| far);
     }

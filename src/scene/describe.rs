@@ -1,5 +1,6 @@
 //! A scene as understood, in plain words with units.
 
+use super::derived::wall_on_axis_m;
 use super::{Delivered, DeliveryFormat, Scene};
 use crate::develop::{ColourSpace, DeliveryTransfer, Demosaic, ScaleFilter};
 use crate::optics::transfer::blur_disc_m;
@@ -430,8 +431,7 @@ fn mode_words(c: &Camera, mode: &Mode) -> String {
 fn placement(out: &mut Lines, scene: &Scene) {
     let pose = &scene.pose;
     let forward = pose.turn * DVec3::NEG_Z;
-    let axis_m = pose.lens_m.z / -forward.z;
-    let aim = pose.lens_m + forward * axis_m;
+    let axis_m = wall_on_axis_m(scene);
     out.group("placement");
     out.line(
         "lens",
@@ -444,18 +444,29 @@ fn placement(out: &mut Lines, scene: &Scene) {
     );
     out.line(
         "looks at",
-        format!(
-            "the point {} right and {} above the wall's centre, {} away",
-            length(aim.x),
-            length(aim.y),
-            length(axis_m)
-        ),
+        match axis_m {
+            None => "no part of the wall".into(),
+            Some(axis_m) => {
+                let aim = pose.lens_m + forward * axis_m;
+                let (right, up) = (length(aim.x), length(aim.y));
+                // Of an arc it may stand before the plane that the tape goes to.
+                let before = match scene.wall.build.bend {
+                    Some(_) if aim.z > 0.0 => format!(" and {} before", length(aim.z)),
+                    _ => String::new(),
+                };
+                format!(
+                    "the point {right} right and {up} above{before} the wall's centre, {} away",
+                    length(axis_m)
+                )
+            }
+        },
     );
     // Back to the words of the file: pan right, tilt up, roll clockwise are positive.
     let pan = libm::atan2(forward.x, -forward.z);
     let tilt = libm::asin(forward.y.clamp(-1.0, 1.0));
     let roll = libm::atan2(-pose.turn.x_axis.y, pose.turn.y_axis.y);
     out.line("pan, tilt, roll", format!("{}, {}, {}", angle(pan), angle(tilt), angle(roll)));
+    let Some(axis_m) = axis_m else { return };
     let pitch = scene.wall.pitch_m * scene.lens.image_m() / axis_m / scene.camera.photosite_m;
     out.line("pitch on the sensor", format!("{} photosites", number(pitch)));
     let disc = blur_disc_m(&scene.lens, axis_m).abs() / scene.camera.photosite_m;
