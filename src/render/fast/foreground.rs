@@ -1,11 +1,12 @@
 //! What stands before the wall: its opacity and its light at every photosite, through the same blur.
 //!
 //! The light of a photosite is that of the foreground, plus the wall's times what the foreground lets through, each on
-//! average over the photosite, its low-pass spots and the pupil. That is right where the foreground is in focus and the wall's
-//! picture is soft over a photosite and those spots, as when the focus is on the person; steep jumps of the wall's light
-//! right behind a soft edge were off by up to 4 % there, 0.33 % of the mean over a patch. Where the foreground is out of focus, the part of the pupil, or of
-//! the photosite, that sees past a soft edge does not see quite what the whole does: along such edges, frames were off by
-//! 0.6 to 2.3 % of the mean (RMS, over patches full of edges, against the slow check).
+//! average over the photosite, its low-pass spots and the pupil. That is right where the foreground is in focus and the
+//! wall's picture is soft over a photosite and those spots, as when the focus is on the person; steep jumps of the wall's
+//! light right behind a soft edge were off by up to 4 % there, 0.33 % of the mean over a patch. Where the foreground is
+//! out of focus, the part of the pupil, or of the photosite, that sees past a soft edge does not see quite what the whole
+//! does: along such edges, frames were off by 0.6 to 2.3 % of the mean (RMS, over patches full of edges, against the slow
+//! check).
 
 use super::kernel::{Local, photosite_view, reach};
 use super::shared::Shared;
