@@ -23,6 +23,8 @@ fn wide(disc: f64) -> f64 {
 pub struct Blur {
     /// Side of the photosite's aperture.
     pub aperture: f64,
+    /// Side of a square through which the pupil's light is taken to come, 0 for none ([`Blur::through_square`]).
+    pub square: f64,
     /// Separation of the low-pass filter's spots at the sensor, across and upright.
     pub low_pass: DVec2,
     /// The same of the low-pass filter in front of the lens.
@@ -58,6 +60,29 @@ impl Blur {
         widest_disc: f64,
         shortest_m: f64,
     ) -> Self {
+        let sensor = (photosite_m, fill_factor, 0.0);
+        Self::made(lens, (low_pass, front), sensor, widest_disc, shortest_m)
+    }
+
+    /// The blur of a piece of the pupil whose image on the wall is a square of a side in photosites, without waves.
+    pub fn through_square(
+        lens: &Lens,
+        filters: (Option<&LowPass>, Option<&FrontLowPass>),
+        photosite_m: f64,
+        fill_factor: f64,
+        square: f64,
+    ) -> Self {
+        let lens = Lens { diffraction: Diffraction::Off, ..lens.clone() };
+        Self::made(&lens, filters, (photosite_m, fill_factor, square), 0.0, f64::INFINITY)
+    }
+
+    fn made(
+        lens: &Lens,
+        (low_pass, front): (Option<&LowPass>, Option<&FrontLowPass>),
+        (photosite_m, fill_factor, square): (f64, f64, f64),
+        widest_disc: f64,
+        shortest_m: f64,
+    ) -> Self {
         let aperture = fill_factor.sqrt();
         let spots = |l: &LowPass| DVec2::new(l.across_m, l.upright_m) / photosite_m;
         let separation = low_pass.map_or(DVec2::ZERO, spots);
@@ -66,6 +91,7 @@ impl Blur {
         let axis = |d: f64, in_front: f64| {
             Table::new(HIGHEST, 1.0 / 512.0, |f| {
                 transfer::aperture(f, 0.0, aperture)
+                    * transfer::aperture(f, 0.0, square)
                     * transfer::low_pass(f, 0.0, d, 0.0)
                     * transfer::low_pass(f, 0.0, in_front, 0.0)
                     * transfer::gaussian(f, sigma)
@@ -85,6 +111,7 @@ impl Blur {
         });
         Self {
             aperture,
+            square,
             low_pass: separation,
             front_low_pass: in_front,
             sigma,

@@ -137,19 +137,24 @@ impl Projection {
     /// Wall points that the photosites of row `y` see from column `x0` on: as [`Self::sight`] for each
     /// photosite's centre, not a number where that is `None`.
     pub fn row(&self, x0: u32, y: u32, u: &mut [f64], v: &mut [f64]) {
+        self.line((f64::from(x0) + 0.5, f64::from(y) + 0.5), 1.0, u, v);
+    }
+
+    /// The same for points from a place on the sensor on to the right, `step` photosites apart; they may lie beside the sensor.
+    pub fn line(&self, (x, y): (f64, f64), step: f64, u: &mut [f64], v: &mut [f64]) {
         let (p, pitch, lens) = (self.sensor.photosite_m, self.wall.pitch_m, self.pose.lens_m);
         let right = self.pose.turn.x_axis * (p * self.squeeze);
         let down = -self.pose.turn.y_axis * p;
         let ahead = -self.pose.turn.z_axis * self.image_m;
         let k = self.distortion / self.corner2;
-        let dy = f64::from(y) + 0.5 - f64::from(self.sensor.rows) / 2.0;
-        let first = f64::from(x0) + 0.5 - f64::from(self.sensor.columns) / 2.0;
+        let dy = y - f64::from(self.sensor.rows) / 2.0;
+        let first = x - f64::from(self.sensor.columns) / 2.0;
         let (half_u, half_v) =
             (f64::from(self.wall.columns) / 2.0, f64::from(self.wall.rows) / 2.0);
         let in_front = lens.z > 0.0;
         let (lx, ly, lz) = (lens.x / pitch, lens.y / pitch, lens.z / pitch);
         for (i, (u, v)) in u.iter_mut().zip(v).enumerate() {
-            let dx = first + i as f64;
+            let dx = first + step * i as f64;
             let s = 1.0 / (1.0 + k * (dx * dx + dy * dy));
             let d = ahead + right * (dx * s) + down * (dy * s);
             let seen = in_front

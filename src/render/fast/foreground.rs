@@ -27,7 +27,10 @@ const SIDE: u32 = 192;
 const MOST_SIDES: u32 = 8;
 
 /// Grid steps a photosite; odd, so that its middle is one. A wide blur leaves nothing that one step a photosite would miss.
-const FINER: usize = 3;
+const FINER: usize = OPACITY_STEPS;
+
+/// Steps a photosite at which the opacity is known before any blur.
+pub(super) const OPACITY_STEPS: usize = 3;
 
 /// Blur disc, photosites, from which on one step a photosite serves: at ½ cycle a photosite it leaves less than 2e-3.
 const WIDE: f64 = 64.0;
@@ -41,6 +44,62 @@ struct Part {
     opacity: Vec<f32>,
     /// One a plane.
     electrons: Vec<Vec<f32>>,
+    /// What the picture itself is there; `None` without an edge.
+    sharp: Option<Sharp>,
+}
+
+/// Opacity before any blur, at every third of a photosite: the middle of each step.
+struct Sharp {
+    /// First step across and down.
+    first: i32,
+    top: i32,
+    /// Steps across and down.
+    size: usize,
+    /// As shares of 65535.
+    opacity: Vec<u16>,
+}
+
+impl Sharp {
+    /// From a grid that starts `margin` photosites before a part.
+    fn new(area: &Window, grid: &Grid, values: &[Complex32]) -> Self {
+        let Grid { finer, margin, size: n, .. } = *grid;
+        let each = OPACITY_STEPS / finer;
+        let size = n * each;
+        let share = |k: usize| (k / size / each * n + k % size / each);
+        let opacity = (0..size * size)
+            .map(|k| (values[share(k)].re.clamp(0.0, 1.0) * 65_535.0).round() as u16)
+            .collect();
+        let start = |first: u32| OPACITY_STEPS as i32 * (first as i32 - margin as i32);
+        Self { first: start(area.x), top: start(area.y), size, opacity }
+    }
+}
+
+/// The opacity of a part that has edges.
+#[derive(Clone, Copy)]
+pub(super) struct Opacity<'v> {
+    part: &'v Part,
+    sharp: &'v Sharp,
+}
+
+impl Opacity<'_> {
+    /// What a photosite sees.
+    pub(super) fn blurred(&self, x: u32, y: u32) -> f32 {
+        let a = self.part.area;
+        self.part.opacity[((y - a.y) * a.width + x - a.x) as usize]
+    }
+
+    /// What the picture lets through at steps of a third of a photosite, from one across and down on; the outermost known are held.
+    pub(super) fn passed(&self, [first, top]: [i32; 2], [columns, rows]: [usize; 2]) -> Vec<f32> {
+        let Sharp { first: x0, top: y0, size, opacity } = self.sharp;
+        let inside = |at: i32| at.clamp(0, *size as i32 - 1) as usize;
+        let row = |j: usize| {
+            let start = inside(top + j as i32 - y0) * size;
+            (0..columns).map(move |i| {
+                1.0 - f32::from(opacity[start + inside(first + i as i32 - x0)]) / 65_535.0
+            })
+        };
+        (0..rows).flat_map(row).collect()
+    }
 }
 
 /// A foreground as a window of the sensor sees it.
@@ -63,6 +122,24 @@ impl Veil {
             false => maker.part(area).map(Ok),
         };
         Ok(Self { parts: areas.par_iter().filter_map(part).collect::<Result<_, _>>()? })
+    }
+
+    /// Squares of the sensor that may hold edges, on a grid that every part's is a multiple of.
+    pub(super) fn blocks(&self, side: u32) -> impl Iterator<Item = (Opacity<'_>, Window)> {
+        self.parts.iter().filter_map(|part| Some((part, part.sharp.as_ref()?))).flat_map(
+            move |(part, sharp)| {
+                let a = part.area;
+                let along =
+                    move |first: u32, length: u32| (first..first + length).step_by(side as usize);
+                along(a.y, a.height).flat_map(move |y| {
+                    along(a.x, a.width).map(move |x| {
+                        let (width, height) =
+                            (side.min(a.x + a.width - x), side.min(a.y + a.height - y));
+                        (Opacity { part, sharp }, Window { x, y, width, height })
+                    })
+                })
+            },
+        )
     }
 
     /// Puts it before the wall's light.
@@ -197,7 +274,8 @@ impl<'m> Maker<'m> {
                 let fy = frequency(j);
                 (0..size).map(move |i| {
                     let fx = frequency(i);
-                    let seen = photosite_view(blur, &here, wavelength_m, DVec2::new(fx, fy));
+                    // A convolution asks for the point spread, which is the view mirrored.
+                    let seen = photosite_view(blur, &here, wavelength_m, DVec2::new(fx, fy)).conj();
                     seen / (averaged(fx) * averaged(fy)) as f32
                 })
             })
@@ -274,6 +352,9 @@ impl<'m> Maker<'m> {
         if empty {
             return None;
         }
+        let first = halves[0][0].re;
+        let varies = halves[0].iter().any(|v| v.re != first);
+        let sharp = varies.then(|| Sharp::new(area, &self.grid, &halves[0]));
         for half in &mut halves {
             // The forward transform is the inverse one between two conjugations.
             half.iter_mut().for_each(|v| *v = v.conj());
@@ -281,7 +362,8 @@ impl<'m> Maker<'m> {
             half.iter_mut().zip(&self.view).for_each(|(v, h)| *v = v.conj() * h);
             self.fft.run(half, n, n);
         }
-        Some(self.developed(area, &halves))
+        let part = self.developed(area, &halves);
+        Some(Part { sharp, ..part })
     }
 
     /// Opacity and photoelectrons from the blurred grid.
@@ -315,6 +397,6 @@ impl<'m> Maker<'m> {
                 }
             }
         }
-        Part { area: *area, opacity, electrons }
+        Part { area: *area, opacity, electrons, sharp: None }
     }
 }

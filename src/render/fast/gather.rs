@@ -48,6 +48,7 @@ pub(super) struct LightStrip {
 }
 
 /// Points of the wall, wall pixels, that the photosites of a row see; not a number where they see none.
+#[derive(Default)]
 pub(super) struct WallPoints {
     pub u: Vec<f64>,
     pub v: Vec<f64>,

@@ -205,7 +205,7 @@ pub(super) fn reach(blur: &Blur, local: &Local, diffraction: f64) -> DVec2 {
     let row = |m: &DMat2, i: usize| DVec2::new(m.x_axis[i], m.y_axis[i]);
     let along = |i: usize| {
         let (whole, plain) = (row(&local.whole, i), row(&local.plain, i));
-        let box_half = blur.aperture / 2.0;
+        let box_half = (blur.aperture + blur.square) / 2.0;
         (whole.x.abs() + whole.y.abs()) * box_half
             + (whole.abs().dot(blur.low_pass + blur.front_low_pass)) / 2.0
             + 3.5 * blur.sigma * whole.length()
@@ -325,6 +325,19 @@ pub(super) fn kernels(
         far::take_off(near, &near_grid, far, &far_grid);
     }
     Kernels { near: lay_out(&near_grid, &near), far: lay_out(&far_grid, &far) }
+}
+
+/// Kernels for a blur without waves that stays the same all over a tile, tabulated no finer than a difference of products
+/// needs.
+pub(super) fn rough(blur: &Blur, shape: &TileShape, sources: &[Source], fft: &Inverse2d) -> Vec<Kernel> {
+    let local = &shape.middle;
+    let boxes = libm::hypot(blur.aperture, blur.square) / 12.0_f64.sqrt();
+    let width = libm::hypot(boxes, blur.sigma);
+    let h = (0.02 * local.disc.abs()).max(0.2 * width).clamp(0.05, 0.3);
+    let sampling = Sampling { steps: steps(local, h), finer: 1, lerp_across: true };
+    let grid = grid(blur, shape, sources, sampling, 0.0);
+    let planes = grid.made(blur, shape, sources, fft);
+    planes.chunks_exact(1).map(|plane| grid.lay_out(plane)).collect()
 }
 
 /// The wavelength that shows most of the lattice, metres.

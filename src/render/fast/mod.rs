@@ -7,6 +7,7 @@
 //! sensor, and faces are added in order: a crop equals the cropped full frame, and the bits do not depend on the number of
 //! threads.
 
+mod edges;
 mod far;
 mod foreground;
 mod gather;

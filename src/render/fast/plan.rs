@@ -170,7 +170,7 @@ impl<'a> Plan<'a> {
 
     /// The local geometry at a sensor point, rounded to single precision so that tiles with the same
     /// geometry share one kernel whatever order they are rendered in.
-    fn local(&self, point: DVec2) -> Option<Local> {
+    pub(super) fn local(&self, point: DVec2) -> Option<Local> {
         let sight = self.projection.sight(point)?;
         let (whole, plain) = self.projection.derivatives(point);
         let disc = transfer::blur_disc_m(&self.shared.scene.lens, sight.depth_m)
@@ -291,7 +291,7 @@ impl<'a> Plan<'a> {
 }
 
 /// The photosites in both of two windows, if any.
-fn common(a: &Window, b: &Window) -> Option<Window> {
+pub(super) fn common(a: &Window, b: &Window) -> Option<Window> {
     let (x, y) = (a.x.max(b.x), a.y.max(b.y));
     let x1 = (a.x + a.width).min(b.x + b.width);
     let y1 = (a.y + a.height).min(b.y + b.height);

@@ -1,5 +1,6 @@
 //! Frames of a camera that stands still: what does not change from one to the next is worked out once.
 
+use super::edges::Edges;
 use super::foreground::Veil;
 use super::light::Lighting;
 use super::plan::{Plan, TILE, Tile};
@@ -30,7 +31,7 @@ pub struct Sequence<'a> {
     places: Vec<Vec<(usize, Tile)>>,
     keeps: bool,
     /// What stands before the wall, worked out when first needed.
-    veil: OnceLock<Veil>,
+    veil: OnceLock<(Veil, Edges)>,
     /// Frames with the light that they have, the latest last.
     frames: Mutex<VecDeque<(Light, Electrons)>>,
 }
@@ -184,14 +185,16 @@ impl<'a> Sequence<'a> {
         let planes = out.into_inner().unwrap_or_else(|e| e.into_inner());
         let mut electrons = Electrons { window, planes };
         if let Some(foreground) = &self.shared.scene.foreground {
-            let veil = match self.veil.get() {
-                Some(veil) => veil,
+            let (veil, edges) = match self.veil.get() {
+                Some(made) => made,
                 None => {
-                    let made = Veil::new(&self.shared, foreground, run)?;
-                    self.veil.get_or_init(|| made)
+                    let veil = Veil::new(&self.shared, foreground, run)?;
+                    let edges = Edges::new(&self.shared, foreground);
+                    self.veil.get_or_init(|| (veil, edges))
                 }
             };
             veil.cover(&mut electrons);
+            if std::env::var("NOEDGES").is_err() { edges.add(&mut electrons, veil, (&self.plans, light), run)?; }
         }
         Ok(electrons)
     }

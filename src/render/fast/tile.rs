@@ -16,7 +16,7 @@ use glam::DVec2;
 const KNOT: u32 = 16;
 
 /// What it takes to gather with one kind of kernels over a tile.
-struct Layer<'k> {
+pub(super) struct Layer<'k> {
     lot: usize,
     /// `None` for a surface that shines evenly.
     light: Option<&'k Lighting>,
@@ -150,7 +150,7 @@ impl Plan<'_> {
     }
 
     /// Whether a tile whose photosites look at wall points between two corners may see the pixels of a lot.
-    fn sees(&self, (low, high): (DVec2, DVec2), shape: &TileShape, lot: usize) -> bool {
+    pub(super) fn sees(&self, (low, high): (DVec2, DVec2), shape: &TileShape, lot: usize) -> bool {
         let reach = self.reach(shape, lot) + 2.0;
         (0..2).all(|axis| {
             let pixels = self.pixels(lot, axis);
@@ -161,7 +161,7 @@ impl Plan<'_> {
 
     /// Buffers for gathering with the kernels of a lot over a tile, for photosites that look at wall points between two
     /// corners; `None` if none sees the lot's pixels.
-    fn layer<'k>(
+    pub(super) fn layer<'k>(
         &self,
         kernels: &'k [Kernel],
         (lot, light): (usize, Option<&'k Lighting>),
@@ -178,7 +178,7 @@ impl Plan<'_> {
     }
 
     /// Light of one colour at the photosites of a row that look at `points`; false if none reaches them.
-    fn gather_layer(
+    pub(super) fn gather_layer(
         &self,
         layer: &mut Layer,
         colour: usize,
@@ -253,7 +253,7 @@ impl Plan<'_> {
     }
 
     /// Whether every photosite of a tile sees nothing but the face, which shines evenly: a surface that reflects.
-    fn is_filled(&self, (low, high): (DVec2, DVec2), shape: &TileShape) -> bool {
+    pub(super) fn is_filled(&self, (low, high): (DVec2, DVec2), shape: &TileShape) -> bool {
         if !self.is_even() {
             return false;
         }
@@ -334,7 +334,7 @@ impl Plan<'_> {
     }
 
     /// Natural vignetting and viewing-angle falloff along a row; `None` when both are off.
-    fn gains(&self, x0: u32, x1: u32, y: u32) -> Option<Vec<[f32; 3]>> {
+    pub(super) fn gains(&self, x0: u32, x1: u32, y: u32) -> Option<Vec<[f32; 3]>> {
         let vignetting = self.shared.scene.lens.vignetting;
         if !vignetting && self.falloff == [0.0; 3] {
             return None;
@@ -402,6 +402,24 @@ impl Plan<'_> {
         for y in part.y..part.y + part.height {
             visit(part.x, y);
             visit(part.x + part.width - 1, y);
+        }
+        low.is_finite().then_some((low, high))
+    }
+
+    /// The same for a part of the sensor and what lies around it, photosites across and down, some of it beside the sensor.
+    pub(super) fn bounds_around(&self, part: &Window, around: DVec2) -> Option<(DVec2, DVec2)> {
+        let first = DVec2::new(f64::from(part.x), f64::from(part.y)) - around;
+        let size = DVec2::new(f64::from(part.width), f64::from(part.height)) + 2.0 * around;
+        let (mut low, mut high) = (DVec2::splat(f64::INFINITY), DVec2::splat(f64::NEG_INFINITY));
+        let steps = size.max_element().ceil() as u32;
+        for k in 0..=steps {
+            let share = f64::from(k) / f64::from(steps);
+            for side in [(share, 0.0), (share, 1.0), (0.0, share), (1.0, share)] {
+                if let Some(s) = self.projection.sight(first + size * DVec2::from(side)) {
+                    low = low.min(s.wall);
+                    high = high.max(s.wall);
+                }
+            }
         }
         low.is_finite().then_some((low, high))
     }
