@@ -4,7 +4,7 @@ use crate::audit::{Patch, audit, patch, tall};
 use crate::stage;
 use crate::truth::{closed_form, render};
 use glam::DVec2;
-use gridbeat::optics::{Diffraction, Iris};
+use gridbeat::optics::{Diffraction, FrontLowPass, Iris, LowPass};
 use gridbeat::render::{Run, fast};
 use gridbeat::scene::{Foreground, NoPictures, Rgba16, Scene, parse_edited};
 use gridbeat::sensor::Mosaic;
@@ -150,9 +150,51 @@ fn blurred_person(disc: f64) -> Patch {
     patch("person out of focus before a wall", scene, 1 << 14)
 }
 
+/// The same through a round iris before a wall that is nearly in focus, with both low-pass filters, in a mosaic.
+fn blurred_person_before_a_sharp_wall() -> Patch {
+    let mut scene = stage::plain();
+    tall(&mut scene);
+    scene.camera.mosaic = Mosaic::Bayer([0, 1, 1, 2]);
+    scene.low_pass = Some(LowPass { across_m: 5e-6, upright_m: 5e-6 });
+    scene.front_low_pass = Some(FrontLowPass { across_rad: 1.2e-4, upright_rad: 0.9e-4 });
+    scene.lens.vignetting = true;
+    stage::waves(&mut scene, 25.0, 0.3);
+    stage::place(&mut scene, 2.1, 1.5, DVec2::ZERO, [6.0, 0.0, 2.0]);
+    let depth_m = scene.lens.focus_m * 0.7;
+    let photosite_m = scene.camera.photosite_m / scene.lens.image_m() * depth_m;
+    let off_m = DVec2::new(30.0, 10.0) * photosite_m;
+    put(&mut scene, &person(0.02), depth_m, off_m, 90.0 * photosite_m);
+    patch("blurred person before a sharp wall", scene, 1 << 14)
+}
+
+/// A person in focus before a wall that is nearly so: photosites see parts of emitters past the edge.
+fn focused_person_before_a_sharp_wall() -> Patch {
+    let mut scene = stage::plain();
+    tall(&mut scene);
+    stage::waves(&mut scene, 25.0, 0.3);
+    stage::place(&mut scene, 2.1, 0.8, DVec2::ZERO, [0.0, 0.0, 2.0]);
+    let depth_m = scene.lens.focus_m;
+    let photosite_m = scene.camera.photosite_m / scene.lens.image_m() * depth_m;
+    let off_m = DVec2::new(30.0, 10.0) * photosite_m;
+    put(&mut scene, &person(0.02), depth_m, off_m, 90.0 * photosite_m);
+    patch("person in focus before a sharp wall", scene, 1 << 14)
+}
+
 /// Patches of the audit.
 pub(crate) fn patches() -> Vec<Patch> {
-    vec![focused_person()]
+    let ideal = Patch {
+        name: "ideal frame behind a blurred person",
+        scene: blurred_person(12.0).scene.ideal(),
+        ..blurred_person(12.0)
+    };
+    vec![
+        focused_person(),
+        focused_person_before_a_sharp_wall(),
+        blurred_person(12.0),
+        Patch { name: "person far out of focus, disc 24", ..blurred_person(24.0) },
+        blurred_person_before_a_sharp_wall(),
+        ideal,
+    ]
 }
 
 #[test]
@@ -163,11 +205,78 @@ fn the_fast_engine_agrees_on_a_person_in_focus() {
     assert!(found.agrees(), "{found:?}");
 }
 
+/// The patch's middle, or so many photosites beside it.
+fn part(patch: Patch, right: i32, width: u32, height: u32) -> Patch {
+    let window = stage::window(&patch.scene, right, -6, width, height);
+    Patch { window, ..patch }
+}
+
 #[test]
-fn a_person_out_of_focus_is_off_at_the_edge_by_no_more_than_is_said() {
-    // What the product of means leaves out (the head of render/fast/foreground.rs); the scene's note says up to 3 %.
-    let found = audit(&blurred_person(12.0), Diffraction::Off, 4);
-    assert!((0.003..0.03).contains(&found.rms_of_mean()), "{found:?}");
+fn the_fast_engine_agrees_on_a_person_out_of_focus() {
+    // Five blades: with the iris of the foreground's blur upside down these were 0.24 and 0.54 % of the mean off; without what
+    // edges change, 1.1 and 2.5 %.
+    for disc in [12.0, 24.0] {
+        let found = audit(&part(blurred_person(disc), 12, 72, 48), Diffraction::Off, 1);
+        assert!(found.agrees(), "{disc}: {found:?}");
+    }
+}
+
+#[test]
+fn the_fast_engine_agrees_at_edges_before_a_sharp_wall() {
+    for patch in [blurred_person_before_a_sharp_wall(), focused_person_before_a_sharp_wall()] {
+        let found = audit(&part(patch, 12, 64, 40), Diffraction::Off, 1);
+        assert!(found.agrees(), "{found:?}");
+    }
+}
+
+#[test]
+fn both_twins_of_a_frame_have_the_same_edges() {
+    let patch = blurred_person(12.0);
+    let ideal = Patch { scene: patch.scene.ideal(), ..patch };
+    let found = audit(&part(ideal, 12, 72, 48), Diffraction::Off, 4);
+    assert!(found.agrees(), "{found:?}");
+}
+
+#[test]
+fn edges_have_the_same_bits_for_any_number_of_threads_and_in_any_crop() {
+    for diffraction in [Diffraction::Off, Diffraction::Wave] {
+        let mut patch = blurred_person_before_a_sharp_wall();
+        patch.scene.lens.diffraction = diffraction;
+        let Patch { scene, window, .. } = patch;
+        let frame = |window, threads| {
+            let pool =
+                rayon::ThreadPoolBuilder::new().num_threads(threads).build().expect("a pool");
+            pool.install(|| fast::render(&scene, 0, window, &Run::default())).expect("a frame")
+        };
+        let whole = frame(window, 1);
+        assert_eq!(whole, frame(window, 3));
+        let crop =
+            gridbeat::frame::Window { x: window.x + 31, y: window.y + 9, width: 37, height: 30 };
+        let part = frame(crop, 2);
+        for y in 0..30 {
+            for x in 0..37 {
+                let same = whole.planes[0].at(x + 31, y + 9);
+                assert_eq!(part.planes[0].at(x, y).to_bits(), same.to_bits(), "{x} {y}");
+            }
+        }
+    }
+}
+
+#[test]
+fn away_from_edges_a_frame_with_waves_is_as_without_a_foreground() {
+    let mut patch = blurred_person(12.0);
+    patch.scene.lens.diffraction = Diffraction::Wave;
+    let with = render(&patch.scene, 0, patch.window);
+    // No opacity anywhere: the same light, and the same wall.
+    let mut open = patch.scene.clone();
+    open.foreground = None;
+    let without = render(&open, 0, patch.window);
+    // Tables of waves are made as far as the widest disc needs.
+    let bright = without.planes[0].data.iter().fold(0.0_f32, |m, v| m.max(*v));
+    let pairs = with.planes[0].data.iter().zip(&without.planes[0].data);
+    let changed = pairs.filter(|(a, b)| (*a - *b).abs() > 2e-5 * bright).count();
+    // The person is a disc of 72 photosites across, whose blur is 8 wide; the patch has 6144.
+    assert!((2000..5500).contains(&changed), "{changed} photosites changed");
 }
 
 #[test]

@@ -77,6 +77,16 @@ impl Foreground {
         (c.truncate(), -c.z)
     }
 
+    /// How far its deepest corner stands behind the plane of the wall's middle, metres; not above 0 where all of it stands before it.
+    pub fn behind_wall_m(&self, pose: &Pose) -> f64 {
+        let (width_m, height_m) = self.size_m();
+        let corners = [(-0.5, -0.5), (0.5, -0.5), (-0.5, 0.5), (0.5, 0.5)].map(|(x, y)| {
+            let aside = DVec3::new(x * width_m, y * height_m, 0.0);
+            -(self.centre_m + pose.turn * aside).z
+        });
+        corners.into_iter().fold(f64::NEG_INFINITY, f64::max)
+    }
+
     /// Light and opacity at a place, pixels right and down from the top left corner: straight lines between the pixels'
     /// centres, and nothing beyond the outermost ones.
     pub fn at(&self, place: DVec2) -> [f32; 4] {
@@ -87,6 +97,12 @@ impl Foreground {
         }
         let (left, top) = (x.floor(), y.floor());
         let (a, d) = ((x - left) as f32, (y - top) as f32);
+        if left >= 0.0 && top >= 0.0 && left < columns - 1.0 && top < rows - 1.0 {
+            let first = top as usize * self.columns as usize + left as usize;
+            let upper = &self.data[first..first + 2];
+            let lower = &self.data[first + self.columns as usize..][..2];
+            return between([upper[0], upper[1], lower[0], lower[1]], a, d);
+        }
         let pixel = |x: f64, y: f64| {
             if x < 0.0 || y < 0.0 || x >= columns || y >= rows {
                 return [0.0; 4];
@@ -95,11 +111,19 @@ impl Foreground {
         };
         let (p, q) = (pixel(left, top), pixel(left + 1.0, top));
         let (r, s) = (pixel(left, top + 1.0), pixel(left + 1.0, top + 1.0));
-        [0, 1, 2, 3].map(|k| {
-            let upper = p[k] + (q[k] - p[k]) * a;
-            let lower = r[k] + (s[k] - r[k]) * a;
-            upper + (lower - upper) * d
-        })
+        between([p, q, r, s], a, d)
+    }
+
+    /// Whether squares of so many pixels hold anything, row by row.
+    pub fn holds(&self, side: u32) -> Vec<bool> {
+        let (columns, side) = (self.columns as usize, side.max(1) as usize);
+        let across = columns.div_ceil(side);
+        let mut holds = vec![false; across * (self.rows as usize).div_ceil(side)];
+        for (i, pixel) in self.data.iter().enumerate().filter(|(_, pixel)| pixel[3] > 0.0) {
+            let (x, y) = (i % columns, i / columns);
+            holds[y / side * across + x / side] |= pixel[3] > 0.0;
+        }
+        holds
     }
 
     /// Width and height, metres.
@@ -111,4 +135,14 @@ impl Foreground {
     pub fn blur_disc_m(&self, lens: &Lens, pose: &Pose) -> f64 {
         crate::optics::transfer::blur_disc_m(lens, self.seen_from(pose).1)
     }
+}
+
+/// Between four pixels, at shares of the way across and down.
+#[inline]
+fn between([p, q, r, s]: [[f32; 4]; 4], a: f32, d: f32) -> [f32; 4] {
+    [0, 1, 2, 3].map(|k| {
+        let upper = p[k] + (q[k] - p[k]) * a;
+        let lower = r[k] + (s[k] - r[k]) * a;
+        upper + (lower - upper) * d
+    })
 }

@@ -22,11 +22,12 @@ use super::plan::{Plan, TILE, common};
 use super::shared::Shared;
 use super::tile::Layer;
 use crate::frame::{Electrons, Window};
-use crate::optics::blur::Blur;
 use crate::optics::Lens;
+use crate::optics::blur::Blur;
 use crate::render::{Cancelled, Run};
 use crate::scene::Foreground;
 use crate::sensor::Mosaic;
+use fearless_simd::dispatch;
 use glam::{DMat2, DVec2};
 use passed::{Passed, PassedRow};
 use pieces::{PieceView, Pieces};
@@ -138,7 +139,10 @@ impl Edges {
         let Some(passed) = Passed::new(&block.opacity, &block.area, &pieces) else { return };
         let [reach, _] = pieces.reach();
         let Some(seen) = plan.bounds_around(&block.area, reach + 1.0) else { return };
-        let shape = kernel::TileShape { middle: self.shape(plan, &block.area, local, &pieces), sides: None };
+        let shape = kernel::TileShape {
+            middle: self.shape(plan, &block.area, local, &pieces),
+            sides: None,
+        };
         if !plan.sees(seen, &shape, plan.lots.start) || plan.is_filled(seen, &shape) {
             return;
         }
@@ -214,10 +218,7 @@ impl Edges {
         }
         let scene = shared.scene;
         let photosite_m = scene.camera.photosite_m;
-        let lens = Lens {
-            aberration_m: view.sigma * photosite_m,
-            ..scene.lens.clone()
-        };
+        let lens = Lens { aberration_m: view.sigma * photosite_m, ..scene.lens.clone() };
         let (spots, fill) = match view.is_cut {
             true => ((None, None), scene.camera.fill_factor / 9.0),
             false => {
@@ -375,12 +376,14 @@ impl Face<'_> {
         if !any {
             return;
         }
+        let level = self.plan.shared.level;
         for &(dy, share) in down {
             let at = (f64::from(y as i32 * q + dy) + 0.5) / f64::from(q);
             for row in &self.pieces.rows {
                 self.passed.row(at + row.before, self.pieces.points, &mut work.passed);
                 let line = (y as i32 * q + dy + row.wall - first_line) as usize;
-                self.sum(row, share, (start, margin, line), work);
+                let place = (start, margin, line);
+                dispatch!(level, _simd => self.sum(row, share, place, work));
             }
         }
         let Window { x: x0, y: y0, width, .. } = block.part;
@@ -388,16 +391,20 @@ impl Face<'_> {
         for x in from..to {
             let first = (x as i32 * q - start) as i64;
             let sum = |values: &[f32]| {
-                across.iter().map(|(at, share)| {
-                    share * values[(first + i64::from(*at)) as usize]
-                }).sum::<f32>()
+                across
+                    .iter()
+                    .map(|(at, share)| share * values[(first + i64::from(*at)) as usize])
+                    .sum::<f32>()
             };
             let passed = sum(&work.sums.passed);
             let at = ((y - y0) * width + x - x0) as usize;
-            let change = |class: usize| sum(&work.sums.both[class]) - passed * sum(&work.sums.light[class]);
+            let change =
+                |class: usize| sum(&work.sums.both[class]) - passed * sum(&work.sums.light[class]);
             match mosaic {
                 Mosaic::FullPlanes => {
-                    out.iter_mut().enumerate().for_each(|(class, plane)| plane[at] += change(class));
+                    out.iter_mut()
+                        .enumerate()
+                        .for_each(|(class, plane)| plane[at] += change(class));
                 }
                 Mosaic::Bayer(_) => out[0][at] += change(((x ^ from) & 1) as usize),
                 Mosaic::Monochrome => out[0][at] += change(0),
@@ -463,6 +470,7 @@ impl Face<'_> {
     }
 
     /// Adds the pieces of a row to the sums.
+    #[inline(always)]
     fn sum(
         &self,
         row: &pieces::PieceRow,

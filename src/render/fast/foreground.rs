@@ -1,15 +1,12 @@
 //! What stands before the wall: its opacity and its light at every photosite, through the same blur.
 //!
 //! The light of a photosite is that of the foreground, plus the wall's times what the foreground lets through, each on
-//! average over the photosite, its low-pass spots and the pupil. That is right where the foreground is in focus and the
-//! wall's picture is soft over a photosite and those spots, as when the focus is on the person; steep jumps of the wall's
-//! light right behind a soft edge were off by up to 4 % there, 0.33 % of the mean over a patch. Where the foreground is
-//! out of focus, the part of the pupil, or of the photosite, that sees past a soft edge does not see quite what the whole
-//! does: along such edges, frames were off by 0.6 to 2.3 % of the mean (RMS, over patches full of edges, against the slow
-//! check).
+//! average over the photosite, its low-pass spots and the pupil. Along edges the mean of their product is not the product of
+//! their means: [`super::edges`] adds the difference.
 
-use super::kernel::{Local, photosite_view, reach};
+use super::kernel::{Local, reach, smooth};
 use super::shared::Shared;
+use super::view::photosite_view;
 use crate::frame::{Electrons, Window};
 use crate::math::fft::Inverse2d;
 use crate::optics::Pose;
@@ -32,8 +29,15 @@ const FINER: usize = OPACITY_STEPS;
 /// Steps a photosite at which the opacity is known before any blur.
 pub(super) const OPACITY_STEPS: usize = 3;
 
-/// Blur disc, photosites, from which on one step a photosite serves: at ½ cycle a photosite it leaves less than 2e-3.
-const WIDE: f64 = 64.0;
+/// Blur disc, photosites, from which on one step a photosite serves: at ½ cycle a photosite it leaves less than 0.01, and a
+/// step's mean over the photosite little to fold there.
+const WIDE: f64 = 20.0;
+
+/// Photosites that a picture's pixel is seen wide from which on one step a photosite serves.
+const COARSE: f64 = 1.5;
+
+/// Side of the squares of the picture that are looked through for something, its pixels.
+const SQUARE: u32 = 16;
 
 /// Most points across a grid step over which the picture is averaged.
 const MOST_POINTS: f64 = 8.0;
@@ -57,21 +61,6 @@ struct Sharp {
     size: usize,
     /// As shares of 65535.
     opacity: Vec<u16>,
-}
-
-impl Sharp {
-    /// From a grid that starts `margin` photosites before a part.
-    fn new(area: &Window, grid: &Grid, values: &[Complex32]) -> Self {
-        let Grid { finer, margin, size: n, .. } = *grid;
-        let each = OPACITY_STEPS / finer;
-        let size = n * each;
-        let share = |k: usize| (k / size / each * n + k % size / each);
-        let opacity = (0..size * size)
-            .map(|k| (values[share(k)].re.clamp(0.0, 1.0) * 65_535.0).round() as u16)
-            .collect();
-        let start = |first: u32| OPACITY_STEPS as i32 * (first as i32 - margin as i32);
-        Self { first: start(area.x), top: start(area.y), size, opacity }
-    }
 }
 
 /// The opacity of a part that has edges.
@@ -176,13 +165,14 @@ struct Grid {
 
 impl Grid {
     /// For a foreground; how it is seen decides alone, so that every window has the same.
-    fn new(shared: &Shared<'_>, here: &Local) -> Self {
+    fn new(shared: &Shared<'_>, here: &Local, pixel: f64) -> Self {
         let blur = &shared.blur;
         let margin = reach(blur, here, shared.tails.near).max_element().ceil() as usize + 1;
         let sides = (margin as f64 / f64::from(SIDE)).ceil().clamp(1.0, f64::from(MOST_SIDES));
         let side = SIDE * sides as u32;
-        let finer = if here.disc.abs() * blur.aspect().min(1.0) > WIDE { 1 } else { FINER };
-        let size = ((side as usize + 2 * margin) * finer).next_multiple_of(60);
+        let wide = here.disc.abs() * blur.aspect().min(1.0) > WIDE;
+        let finer = if wide || pixel > COARSE { 1 } else { FINER };
+        let size = smooth((side as usize + 2 * margin) * finer);
         Self { side, finer, margin, size }
     }
 
@@ -207,13 +197,24 @@ fn local(shared: &Shared<'_>, foreground: &Foreground) -> Local {
     Local { whole: DMat2::IDENTITY, plain: DMat2::IDENTITY, disc, skew: DVec2::ZERO }
 }
 
+/// How wide a pixel of the picture is seen, photosites; the narrower way of a squeezed one.
+fn pixel(shared: &Shared<'_>, foreground: &Foreground) -> f64 {
+    let lens = &shared.scene.lens;
+    let (_, depth_m) = foreground.seen_from(&shared.scene.pose);
+    let photosite_m = shared.scene.camera.photosite_m;
+    lens.image_m() / depth_m / photosite_m * foreground.pixel_m / lens.squeeze
+}
+
 /// Bytes that working a foreground out takes at its peak, for the threads at hand.
 pub(super) fn bytes(shared: &Shared<'_>, foreground: &Foreground) -> f64 {
-    let grid = Grid::new(shared, &local(shared, foreground));
+    let grid = Grid::new(shared, &local(shared, foreground), pixel(shared, foreground));
     let busy = rayon::current_num_threads().min(grid.areas(shared).len()) as f64;
-    // The view, and two transforms a part.
+    let areas = grid.areas(shared).len() as f64;
+    // The view, and two transforms a part; what stays of each part: its opacity with and without blur, and its light.
     let points = grid.size as f64 * grid.size as f64;
-    8.0 * points * (1.0 + 2.0 * busy)
+    let steps = (OPACITY_STEPS / grid.finer) as f64;
+    let kept = 2.0 * points * steps * steps + 16.0 * f64::from(grid.side) * f64::from(grid.side);
+    8.0 * points * (1.0 + 2.0 * busy) + kept * areas
 }
 
 struct Maker<'m> {
@@ -224,6 +225,8 @@ struct Maker<'m> {
     grid: Grid,
     /// Points across a grid step over which the picture is averaged.
     points: usize,
+    /// Whether squares of [`SQUARE`] of the picture's pixels hold anything, row by row.
+    holds: Vec<bool>,
     /// What a photosite makes of each frequency of the grid.
     view: Vec<Complex32>,
     /// Electrons on the axis of a photosite class (row) from 1 cd/m² of an emitter colour (column).
@@ -249,10 +252,9 @@ impl<'m> Maker<'m> {
         let projection = Projection::new(lens, &pose, sensor, grid);
         let here = local(shared, foreground);
         let blur = &shared.blur;
-        let grid = Grid::new(shared, &here);
+        let on_sensor = pixel(shared, foreground);
+        let grid = Grid::new(shared, &here, on_sensor);
         let Grid { finer, size, .. } = grid;
-        let on_sensor =
-            lens.image_m() / depth_m / camera.photosite_m * foreground.pixel_m / lens.squeeze;
         let points = (1.0 / on_sensor / finer as f64).clamp(2.0, MOST_POINTS).ceil() as usize;
         // Green: where people see sharpest.
         let wavelength_m = scene.wall.emitters[1].wavelength_m;
@@ -286,27 +288,33 @@ impl<'m> Maker<'m> {
             projection,
             grid,
             points,
+            holds: foreground.holds(SQUARE),
             view,
             per_nit: super::shared::electrons_per_nit(scene),
             fft: Inverse2d::default(),
         }
     }
 
-    /// Light and opacity at a grid step, averaged over points inside it.
-    fn sample(&self, x: f64, y: f64) -> [f32; 4] {
-        let n = self.points;
-        let offset = |k: usize| ((k as f64 + 0.5) / n as f64 - 0.5) / self.grid.finer as f64;
-        let mut sum = [0.0_f32; 4];
-        for j in 0..n {
-            for i in 0..n {
-                let point = DVec2::new(x + offset(i), y + offset(j));
-                if let Some(sight) = self.projection.sight(point) {
-                    let found = self.foreground.at(sight.wall);
-                    sum.iter_mut().zip(found).for_each(|(s, f)| *s += f);
+    /// Light and opacity at steps of a line that starts at a corner, each averaged over points inside it; `finer` steps a
+    /// photosite.
+    fn line(&self, (x, y): (f64, f64), (finer, points): (usize, usize), out: &mut [[f32; 4]]) {
+        let step = 1.0 / (finer * points) as f64;
+        let count = out.len() * points;
+        let (mut u, mut v) = (vec![0.0; count], vec![0.0; count]);
+        out.fill([0.0; 4]);
+        for j in 0..points {
+            let from = (x + 0.5 * step, y + (j as f64 + 0.5) * step);
+            self.projection.line(from, step, &mut u, &mut v);
+            for (sums, (u, v)) in out.iter_mut().zip(u.chunks(points).zip(v.chunks(points))) {
+                for (u, v) in u.iter().zip(v) {
+                    // Not a number where nothing is seen, which is nowhere in the picture.
+                    let found = self.foreground.at(DVec2::new(*u, *v));
+                    sums.iter_mut().zip(found).for_each(|(s, f)| *s += f);
                 }
             }
         }
-        sum.map(|s| s / (n * n) as f32)
+        let share = (points * points) as f32;
+        out.iter_mut().flatten().for_each(|s| *s /= share);
     }
 
     /// Whether any of a part's grid may see the picture.
@@ -328,7 +336,17 @@ impl<'m> Maker<'m> {
         }
         let bend = (high - low) * 0.02 + 1.0;
         let size = DVec2::new(f64::from(self.foreground.columns), f64::from(self.foreground.rows));
-        (low - bend).cmplt(size).all() && (high + bend).cmpgt(DVec2::ZERO).all()
+        let (low, high) = (low - bend, high + bend);
+        if !(low.cmplt(size).all() && high.cmpgt(DVec2::ZERO).all()) {
+            return false;
+        }
+        let squares = f64::from(SQUARE);
+        let last = (size / squares).ceil() - 1.0;
+        let from = (low / squares).floor().max(DVec2::ZERO);
+        let to = (high / squares).floor().min(last);
+        let across = last.x as usize + 1;
+        (from.y as usize..=to.y as usize)
+            .any(|y| (from.x as usize..=to.x as usize).any(|x| self.holds[y * across + x]))
     }
 
     fn part(&self, area: &Window) -> Option<Part> {
@@ -340,10 +358,11 @@ impl<'m> Maker<'m> {
         let start = |first: u32| f64::from(first) - margin as f64;
         let (x0, y0) = (start(area.x), start(area.y));
         let mut empty = true;
+        let mut line = vec![[0.0; 4]; n];
         for j in 0..n {
-            let y = y0 + (j as f64 + 0.5) / finer as f64;
-            for i in 0..n {
-                let [r, g, b, opacity] = self.sample(x0 + (i as f64 + 0.5) / finer as f64, y);
+            let y = y0 + j as f64 / finer as f64;
+            self.line((x0, y), (finer, self.points), &mut line);
+            for (i, &[r, g, b, opacity]) in line.iter().enumerate() {
                 empty &= opacity == 0.0;
                 halves[0][j * n + i] = Complex32::new(opacity, r);
                 halves[1][j * n + i] = Complex32::new(g, b);
@@ -354,7 +373,7 @@ impl<'m> Maker<'m> {
         }
         let first = halves[0][0].re;
         let varies = halves[0].iter().any(|v| v.re != first);
-        let sharp = varies.then(|| Sharp::new(area, &self.grid, &halves[0]));
+        let sharp = varies.then(|| self.sharp(area, &halves[0]));
         for half in &mut halves {
             // The forward transform is the inverse one between two conjugations.
             half.iter_mut().for_each(|v| *v = v.conj());
@@ -364,6 +383,31 @@ impl<'m> Maker<'m> {
         }
         let part = self.developed(area, &halves);
         Some(Part { sharp, ..part })
+    }
+
+    /// The opacity around a part, of which a grid's values are known.
+    fn sharp(&self, area: &Window, values: &[Complex32]) -> Sharp {
+        let Grid { finer, margin, size: n, .. } = self.grid;
+        let each = OPACITY_STEPS / finer;
+        let size = n * each;
+        let start = |first: u32| OPACITY_STEPS as i32 * (first as i32 - margin as i32);
+        let (first, top) = (start(area.x), start(area.y));
+        let share = |opacity: f32| (opacity.clamp(0.0, 1.0) * 65_535.0).round() as u16;
+        let opacity = if each == 1 {
+            values.iter().map(|v| share(v.re)).collect()
+        } else {
+            let place = |step: i32| f64::from(step) / OPACITY_STEPS as f64;
+            let points = self.points.div_ceil(each);
+            let mut line = vec![[0.0; 4]; size];
+            let mut all = Vec::with_capacity(size * size);
+            for j in 0..size {
+                let from = (place(first), place(top + j as i32));
+                self.line(from, (OPACITY_STEPS, points), &mut line);
+                all.extend(line.iter().map(|sample| share(sample[3])));
+            }
+            all
+        };
+        Sharp { first, top, size, opacity }
     }
 
     /// Opacity and photoelectrons from the blurred grid.

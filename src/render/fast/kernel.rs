@@ -10,9 +10,9 @@
 use super::far::{self, Tails};
 use super::plan::shape_change;
 use super::source::Source;
+use super::view::{View, photosite_view};
 use crate::math::fft::Inverse2d;
 use crate::math::special::{jinc, sinc};
-use crate::math::table::Table;
 use crate::optics::blur::Blur;
 use crate::wall::EmitterShape;
 use glam::{DMat2, DVec2};
@@ -135,7 +135,7 @@ fn steps(local: &Local, h: f64) -> [usize; 2] {
 }
 
 /// The next number that has no prime factor above 7: transforms of other lengths take much longer.
-fn smooth(n: usize) -> usize {
+pub(super) fn smooth(n: usize) -> usize {
     let is_smooth = |n: &usize| {
         let mut rest = *n;
         for p in [2, 3, 5, 7] {
@@ -329,7 +329,12 @@ pub(super) fn kernels(
 
 /// Kernels for a blur without waves that stays the same all over a tile, tabulated no finer than a difference of products
 /// needs.
-pub(super) fn rough(blur: &Blur, shape: &TileShape, sources: &[Source], fft: &Inverse2d) -> Vec<Kernel> {
+pub(super) fn rough(
+    blur: &Blur,
+    shape: &TileShape,
+    sources: &[Source],
+    fft: &Inverse2d,
+) -> Vec<Kernel> {
     let local = &shape.middle;
     let boxes = libm::hypot(blur.aperture, blur.square) / 12.0_f64.sqrt();
     let width = libm::hypot(boxes, blur.sigma);
@@ -444,7 +449,7 @@ impl Grid {
             EmitterShape::Disc { diameter_m } => diameter_m / source.pitch_m,
             _ => 0.0,
         };
-        let view = View::new(blur, local, source.wavelength_m, self);
+        let view = View::new(blur, local, source.wavelength_m, self.sampling.steps);
         let mut out = Vec::with_capacity(columns * self.half_rows());
         for &(gv, down) in &down[..self.half_rows()] {
             out.extend(across.iter().map(|&(gu, across)| {
@@ -491,60 +496,6 @@ impl Grid {
         }
         planes
     }
-}
-
-/// Transform of what a photosite sees of the wall, without the emitter: frequency in cycles per pixel.
-pub(super) fn photosite_view(blur: &Blur, local: &Local, wavelength_m: f64, g: DVec2) -> Complex32 {
-    View { blur, local, wavelength_m, pupil: None }.at(g, 0.0)
-}
-
-/// What a photosite sees of the wall, for many frequencies.
-struct View<'a> {
-    blur: &'a Blur,
-    local: &'a Local,
-    wavelength_m: f64,
-    /// The round pupil's transfer function, where it is tabulated.
-    pupil: Option<Table>,
-}
-
-impl<'a> View<'a> {
-    /// With a table that serves a grid.
-    fn new(blur: &'a Blur, local: &'a Local, wavelength_m: f64, grid: &Grid) -> Self {
-        let [su, sv] = grid.sampling.steps.map(|s| s as f64 / 2.0);
-        let end = [DVec2::new(su, sv), DVec2::new(su, -sv)]
-            .map(|g| on_sensor(&local.plain, g).length())
-            .into_iter()
-            .fold(0.0, f64::max);
-        Self { blur, local, wavelength_m, pupil: blur.pupil_table(local.disc, wavelength_m, end) }
-    }
-
-    /// Transform at a frequency in cycles per pixel; zero where its photosite part is below `nothing`.
-    #[inline]
-    fn at(&self, g: DVec2, nothing: f32) -> Complex32 {
-        let (blur, local) = (self.blur, self.local);
-        let sensor = blur.sensor(on_sensor(&local.whole, g));
-        if sensor.abs() < nothing {
-            return Complex32::default();
-        }
-        let f = on_sensor(&local.plain, g);
-        let (re, im) = match &self.pupil {
-            Some(table) => (table.at(f.length()), 0.0),
-            None => blur.pupil(f, local.disc, self.wavelength_m),
-        };
-        // What a photosite sees is the point spread mirrored: the conjugate.
-        let im = blur.skew(f, local.disc, local.skew, self.wavelength_m) - im;
-        let view = Complex32::new(sensor * re, sensor * im);
-        let aside = 2.0 * PI * local.disc * blur.skew_shift(local.disc, local.skew).dot(f);
-        if aside == 0.0 {
-            return view;
-        }
-        view * Complex32::new(libm::cos(aside) as f32, -libm::sin(aside) as f32)
-    }
-}
-
-/// Frequency on the sensor, cycles per photosite, of one on the wall, cycles per pixel.
-fn on_sensor(m: &DMat2, g: DVec2) -> DVec2 {
-    DVec2::new(m.x_axis.dot(g), m.y_axis.dot(g))
 }
 
 #[cfg(test)]

@@ -21,6 +21,7 @@ mod taps;
 #[cfg(test)]
 mod tests;
 mod tile;
+mod view;
 
 use super::{Cancelled, Run};
 use crate::frame::{Electrons, Window};

@@ -194,7 +194,7 @@ impl<'a> Sequence<'a> {
                 }
             };
             veil.cover(&mut electrons);
-            if std::env::var("NOEDGES").is_err() { edges.add(&mut electrons, veil, (&self.plans, light), run)?; }
+            edges.add(&mut electrons, veil, (&self.plans, light), run)?;
         }
         Ok(electrons)
     }

@@ -4,19 +4,15 @@ use super::Findings;
 use super::place::Placed;
 use crate::scene::written::{EffectsFile, ForegroundFile};
 use crate::scene::{ContentPictures, Foreground};
-use crate::sensor::Camera;
 use crate::units;
 use crate::wall::Wall;
 use glam::DVec3;
-
-/// Largest blur disc, photosites, of a picture whose edges are right to the bars of the audit.
-const SHARP: f64 = 1.0;
 
 pub(super) fn foreground(
     found: &mut Findings<'_>,
     file: &ForegroundFile,
     effects: &EffectsFile,
-    (wall, camera): (&Wall, &Camera),
+    wall: &Wall,
     place: &Placed,
     pictures: &dyn ContentPictures,
 ) -> Option<Foreground> {
@@ -49,13 +45,9 @@ pub(super) fn foreground(
     let primaries = wall.emitters.map(|e| e.xy);
     let made = Foreground::new(&picture, file.light_lx, primaries, centre_m, file.height_m)?;
     // A wall bent around it may come nearer; of a flat one a corner must not stand behind it.
-    let (width_m, height_m) = made.size_m();
-    let behind = [(-0.5, -0.5), (0.5, -0.5), (-0.5, 0.5), (0.5, 0.5)].map(|(x, y)| {
-        let corner_m = centre_m + place.pose.turn * DVec3::new(x * width_m, y * height_m, 0.0);
-        corner_m.z
-    });
-    let deepest_m = behind.into_iter().fold(f64::INFINITY, f64::min);
-    if deepest_m < 0.0 && wall.build.bend.is_none() {
+    let behind_m = made.behind_wall_m(&place.pose);
+    if behind_m > 0.0 && wall.build.bend.is_none() {
+        let (width_m, height_m) = made.size_m();
         found.refuse(
             "foreground",
             &["subject", "placement"],
@@ -63,23 +55,10 @@ pub(super) fn foreground(
                 "a corner of the picture, {} × {}, would stand {} behind the wall",
                 units::length(width_m),
                 units::length(height_m),
-                units::length(-deepest_m)
+                units::length(behind_m)
             ),
             "bring the subject nearer to the camera, or make the picture smaller",
         );
     }
-    let made = Some(made).filter(|_| effects.foreground)?;
-    let disc = made.blur_disc_m(&place.lens, &place.pose).abs() / camera.photosite_m;
-    if disc > SHARP {
-        found.note(
-            "foreground",
-            format!(
-                "the picture is out of focus by a blur disc of {} photosites: along its edges the wall behind it may be \
-                 off by up to 3 %",
-                units::number(disc)
-            ),
-            "focus on the subject, or judge the wall away from those edges",
-        );
-    }
-    Some(made)
+    Some(made).filter(|_| effects.foreground)
 }

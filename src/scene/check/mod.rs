@@ -127,14 +127,9 @@ pub(super) fn meant(
         (image, moving)
     });
     let foreground = match (&file.foreground, &place) {
-        (Some(written), Some(place)) => foreground::foreground(
-            &mut found,
-            written,
-            &file.effects,
-            (&wall, &camera),
-            place,
-            pictures,
-        ),
+        (Some(written), Some(place)) => {
+            foreground::foreground(&mut found, written, &file.effects, &wall, place, pictures)
+        }
         _ => None,
     };
     let mut errors = read.problems.clone();

@@ -198,6 +198,17 @@ fn every_frame(
             found.refuse("moves.keyframes", &["foreground"], message, "end the move before it");
             return None;
         }
+        let behind_m = foreground.map_or(0.0, |f| f.behind_wall_m(&here.pose));
+        if behind_m > 0.0 && wall.build.bend.is_none() {
+            let message = format!(
+                "in frame {frame}: a corner of the foreground stands {} behind the wall, since the picture faces the camera",
+                units::length(behind_m)
+            );
+            let hint =
+                "turn the camera less, bring the subject nearer to it, or make the picture smaller";
+            found.refuse("moves.keyframes", &["foreground"], message, hint);
+            return None;
+        }
         let before = found.errors.len();
         build::backs(found, wall, camera, &here);
         if found.errors.len() > before {

@@ -30,15 +30,19 @@ impl Passed {
             wide.max(DVec2::new(chord.from.abs().max(chord.to.abs()), chord.down.abs()))
         });
         // Steps around what is asked for.
-        let around = [0, 1].map(|axis| soft[axis].len() / 2 + (STEPS * wide[axis]).ceil() as usize + 2);
-        let start = |first: u32, axis: usize| OPACITY_STEPS as i32 * (first as i32 - reach[axis] as i32);
-        let size = |length: u32, axis: usize| OPACITY_STEPS * (length as usize + 2 * reach[axis] as usize);
+        let around =
+            [0, 1].map(|axis| soft[axis].len() / 2 + (STEPS * wide[axis]).ceil() as usize + 2);
+        let start =
+            |first: u32, axis: usize| OPACITY_STEPS as i32 * (first as i32 - reach[axis] as i32);
+        let size =
+            |length: u32, axis: usize| OPACITY_STEPS * (length as usize + 2 * reach[axis] as usize);
         let first = [start(block.x, 0), start(block.y, 1)];
         let (columns, rows) = (size(block.width, 0), size(block.height, 1));
         let all = [columns + 2 * around[0], rows + 2 * around[1]];
         let from = [first[0] - around[0] as i32, first[1] - around[1] as i32];
         let mut values = opacity.passed(from, all);
-        let (low, high) = values.iter().fold((1.0_f32, 0.0_f32), |(l, h), v| (l.min(*v), h.max(*v)));
+        let (low, high) =
+            values.iter().fold((1.0_f32, 0.0_f32), |(l, h), v| (l.min(*v), h.max(*v)));
         if high - low < SAME {
             return None;
         }
@@ -47,7 +51,8 @@ impl Passed {
             values = over_pupil(&values, all[0], &pieces.whole);
         }
         let rows_of = values.chunks_exact(all[0]).skip(around[1]).take(rows);
-        let values = rows_of.flat_map(|row| &row[around[0]..around[0] + columns]).copied().collect();
+        let values =
+            rows_of.flat_map(|row| &row[around[0]..around[0] + columns]).copied().collect();
         Some(Self { first, columns, rows, values })
     }
 

@@ -119,7 +119,8 @@ impl Pieces {
             let seen: Vec<(f64, f64)> =
                 seen.flat_map(|(s, w)| quarters.map(|q| (s + q, w / 4.0))).collect();
             let seen = spread(&seen, softness, 0.25);
-            let all = seen.iter().flat_map(|(s, w)| inside.iter().map(move |(i, v)| (s + i, w * v)));
+            let all =
+                seen.iter().flat_map(|(s, w)| inside.iter().map(move |(i, v)| (s + i, w * v)));
             all.collect()
         });
         let own = if is_cut && in_sight > 0.0 { 0.0 } else { softness };
@@ -137,7 +138,11 @@ impl Pieces {
                     before: 0.0,
                     pieces: vec![Piece { wall: 0, before: 0.0, share: 1.0 }],
                 }],
-                false => shape.squares(side, aspect * (wall / 2.0 * points as f64), before / wall / points as f64),
+                false => shape.squares(
+                    side,
+                    aspect * (wall / 2.0 * points as f64),
+                    before / wall / points as f64,
+                ),
             },
             view: PieceView { is_cut, square, sigma: own },
             softened,
@@ -197,7 +202,8 @@ fn spread(places: &[(f64, f64)], sigma: f64, step: f64) -> Vec<(f64, f64)> {
     } else {
         let most = (2.7 * sigma / step).ceil() as i32;
         let at = |k: i32| f64::from(k) * step;
-        let bell = (-most..=most).map(|k| (at(k), libm::exp(-0.5 * (at(k) / sigma) * (at(k) / sigma))));
+        let bell =
+            (-most..=most).map(|k| (at(k), libm::exp(-0.5 * (at(k) / sigma) * (at(k) / sigma))));
         let bell: Vec<(f64, f64)> = bell.collect();
         let all: f64 = bell.iter().map(|b| b.1).sum();
         bell.into_iter().map(|(at, w)| (at, w / all)).collect()
@@ -205,20 +211,21 @@ fn spread(places: &[(f64, f64)], sigma: f64, step: f64) -> Vec<(f64, f64)> {
     places.iter().flat_map(|(p, w)| bell.iter().map(move |(b, v)| (p + b, w * v))).collect()
 }
 
-/// Places from a photosite's middle as shares of points, so that mean and middle stay.
+/// Places from a photosite's middle as shares of points: what a cubic through the four points around each gives.
 fn on_points(places: &[(f64, f64)], points: usize) -> Vec<(i32, f32)> {
     let index = |place: f64| (place + 0.5) * points as f64 - 0.5;
-    let low = places.iter().map(|p| index(p.0).floor() as i32).min().unwrap_or(0);
-    let high = places.iter().map(|p| index(p.0).floor() as i32).max().unwrap_or(0) + 1;
+    let low = places.iter().map(|p| index(p.0).floor() as i32).min().unwrap_or(0) - 1;
+    let high = places.iter().map(|p| index(p.0).floor() as i32).max().unwrap_or(0) + 2;
     let mut shares = vec![0.0_f64; (high - low + 1) as usize];
     for (place, share) in places {
         let at = index(*place);
-        let (first, part) = (at.floor(), at - at.floor());
-        let i = (first as i32 - low) as usize;
-        shares[i] += (1.0 - part) * share;
-        shares[i + 1] += part * share;
+        let (first, t) = (at.floor(), at - at.floor());
+        let (a, b, c) = (t + 1.0, t - 1.0, t - 2.0);
+        let cubic = [-t * b * c / 6.0, a * b * c / 2.0, -a * t * c / 2.0, a * t * b / 6.0];
+        let start = (first as i32 - 1 - low) as usize;
+        shares[start..start + 4].iter_mut().zip(cubic).for_each(|(sum, w)| *sum += w * share);
     }
-    let shares = (low..).zip(shares).filter(|(_, share)| *share > 1e-4);
+    let shares = (low..).zip(shares).filter(|(_, share)| share.abs() > 1e-4);
     shares.map(|(at, share)| (at, share as f32)).collect()
 }
 
