@@ -6,6 +6,7 @@ mod anamorphic;
 mod any_scene;
 mod audit;
 mod audit_walls;
+mod bad_kit;
 mod bad_scenes;
 mod cli;
 mod cli_refusals;

@@ -369,4 +369,14 @@ fn tables_that_no_machine_holds() {
          give a small crop to --slow-check, which needs no tables\n"
     );
     assert_eq!(place.names("."), ["near.yaml", "night_train.yaml"]);
+    // A single photosite needs the same tables.
+    let explain = ["explain", "near.yaml", "--photosite", "1910,1010", "--rays", "1"];
+    let (code, out, told) = place.run(&explain);
+    assert_eq!((code, out.as_str()), (2, ""));
+    assert_eq!(told.split_once("error: ").expect(&told).1.split(" GiB").next(), before_of(err));
+}
+
+/// What stands before the size.
+fn before_of(err: &str) -> Option<&str> {
+    err.split(" GiB").next()
 }

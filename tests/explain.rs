@@ -1,11 +1,12 @@
 //! One photosite explained: its sum, its shares, its times and its blurs against other ways to them.
 
 use crate::cli_stage::{Place, SCENE};
+use glam::DVec2;
 use gridbeat::frame::Window;
 use gridbeat::render::explain::{ExplainError, explain};
 use gridbeat::render::rays::{RaySettings, render};
 use gridbeat::render::{Run, fast};
-use gridbeat::scene::{Edit, Moving, NoPictures, Scene, parse_edited};
+use gridbeat::scene::{Edit, Moving, NoPictures, Rgba16, Scene, parse_edited};
 use std::f64::consts::PI;
 use std::sync::Arc;
 
@@ -235,6 +236,66 @@ fn it_reads_well_and_refuses_what_is_not_there() {
     assert_eq!((found.look, found.electrons, found.traced.emitters.len()), (None, 0.0, 0));
     let error = explain(&beside, 0, [0, 64], &settings(), &Run::default()).expect_err("outside");
     assert_eq!(error, ExplainError::Outside(0, 64, 96, 64));
+}
+
+/// A photosite that looks between two cabinets, and one behind a picture, say so.
+#[test]
+fn gaps_and_a_foreground_are_told() {
+    let text =
+        SCENE.replace("size_px: [120, 80]", "cabinets: [2, 1], cabinet_px: [60, 80], seam_mm: 20");
+    assert!(text != SCENE);
+    let gapped = parse_edited(&text, "gap", &[], &NoPictures).expect("valid");
+    // The seam is 20 mm wide on the axis: 17 photosites of 6 µm at 1 : 199.
+    let found = explain(&gapped, 0, AT, &settings(), &Run::default()).expect("explained");
+    assert!(found.in_seam && found.look.is_none());
+    let aside = explain(&gapped, 0, [80, 31], &settings(), &Run::default()).expect("explained");
+    assert!(!aside.in_seam && aside.look.is_some());
+    let beside = scene(&["placement.pan_deg=40"]);
+    let beside = explain(&beside, 0, AT, &settings(), &Run::default()).expect("explained");
+    assert!(!beside.in_seam && beside.look.is_none() && beside.traced.covered == 0.0);
+    // A veil in focus of three tenths opacity, and nothing where the picture ends.
+    for diffraction in ["off", "convolved", "wave"] {
+        let edit = format!("effects.diffraction={diffraction}");
+        let mut veiled = scene(&[&edit]);
+        let pixel: [u16; 4] = [30_000, 30_000, 30_000, 19_661];
+        let picture = Rgba16 { columns: 4, rows: 4, data: [pixel; 16].concat() };
+        let depth_m = veiled.lens.focus_m;
+        // Its left half of the view is covered.
+        let photosite_m = 6e-6 / veiled.lens.image_m() * depth_m;
+        crate::foreground::put(
+            &mut veiled,
+            &picture,
+            depth_m,
+            DVec2::new(-40.0 * photosite_m, 0.0),
+            80.0 * photosite_m,
+        );
+        let inside =
+            explain(&veiled, 0, [10, 31], &settings(), &Run::default()).expect("explained");
+        let share = 19_661.0 / 65_535.0;
+        let off = (inside.traced.covered - share).abs();
+        assert!(off < 0.01, "{diffraction}: {}", inside.traced.covered);
+        let outside =
+            explain(&veiled, 0, [90, 31], &settings(), &Run::default()).expect("explained");
+        assert!(outside.traced.covered < 0.01, "{diffraction}: {}", outside.traced.covered);
+        assert_eq!(inside.wave_left_out, diffraction == "wave");
+    }
+}
+
+/// In words, and for programs: what of the trace is not as the scene has it.
+#[test]
+fn a_trace_without_waves_says_so() {
+    let place = Place::new();
+    let all = ["explain", "night_train.yaml", "--photosite", "47,31", "--rays", "4096"];
+    let (code, out, _) = place.run(&all);
+    assert_eq!(code, 0);
+    assert!(out.contains("(with diffraction convolved, not as a wave)"), "{out}");
+    assert!(out.contains("take `convolved` where the scene has `wave`"), "{out}");
+    let (_, out, _) = place.run(&[&all[..], &["--json"]].concat());
+    let json: serde_json::Value = serde_json::from_str(&out).expect("JSON");
+    assert_eq!(json["traced_with_diffraction_convolved_for_wave"], true);
+    assert_eq!(json["looks_into_a_gap"], false);
+    let (_, out, _) = place.run(&[&all[..], &["--set", "effects.diffraction=off"]].concat());
+    assert!(!out.contains("convolved"), "{out}");
 }
 
 /// A camera that moves is where it is in that frame.

@@ -2,8 +2,9 @@
 
 use crate::bad_scenes::{hold, more};
 use gridbeat::render::Run;
-use gridbeat::scene::{NoPictures, Scene, parse};
+use gridbeat::scene::{ContentPictures, NoPictures, Rgba16, Scene, parse};
 use gridbeat::shoot::{Engine, Shot};
+use gridbeat::wall::content::Rgb16;
 use std::borrow::Cow;
 
 fn scene(lines: &str) -> Scene {
@@ -47,6 +48,37 @@ fn a_frame_of_a_move_is_the_frame_of_a_camera_that_stands_there() {
         assert!(found == wanted, "frame {frame}");
     }
     assert!(render(&moving, 4) != render(&moving, 5));
+}
+
+/// A see-through picture of one pixel.
+struct OnePixel;
+
+impl ContentPictures for OnePixel {
+    fn load(&self, file: &str) -> Result<Rgb16, String> {
+        Err(format!("picture '{file}' is not there"))
+    }
+
+    fn load_with_opacity(&self, _: &str) -> Result<Rgba16, String> {
+        Ok(Rgba16 { columns: 1, rows: 1, data: vec![u16::MAX; 4] })
+    }
+}
+
+#[test]
+fn a_foreground_must_not_come_behind_the_wall_in_any_frame() {
+    // A picture of 2 m stands 0.4 m before the wall and faces the camera: turned by β about its middle, its corner is
+    // sin β m nearer to the wall, which it meets at β = 23.6°.
+    let text = |to_deg: f64| {
+        format!(
+            "wall: {{pixel_pitch_mm: 2.6, size_px: [400, 200]}}\n{LENS}\nsubject: {{in_front_of_wall_m: 0.4}}\n\
+             foreground: {{file: x.png, height_m: 2}}\nplacement: {{distance_m: 3}}\n\
+             moves: {{between: linear, keyframes: [{{at_frame: 10, pan_deg: {to_deg}}}, {{at_frame: 20, pan_deg: 0}}]}}\n"
+        )
+    };
+    assert!(parse(&text(20.0), "case", &OnePixel).is_ok());
+    let Err(problems) = parse(&text(30.0), "case", &OnePixel) else { panic!("accepted") };
+    let told: Vec<&str> = problems.iter().map(|p| p.message.as_str()).collect();
+    let start = "in frame 8: a corner of the foreground stands ";
+    assert!(told.len() == 1 && told[0].starts_with(start), "{told:?}");
 }
 
 #[test]

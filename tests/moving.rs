@@ -1,5 +1,6 @@
 //! Numbered image sequences: what a camera records of a wall whose pictures change while it is open.
 
+use crate::cli_stage::Place;
 use crate::hidden_bugs::apart;
 use crate::stage;
 use gridbeat::diag::summary;
@@ -220,6 +221,26 @@ camera: {photosites: [64, 48], photosite_pitch_um: 6}
     all.extend(edits.iter().map(|e| e.parse::<Edit>().expect("an edit")));
     parse_edited(base, "base", &all, &PictureFiles::in_folder(folder))
         .map_err(|problems| problems.iter().map(summary).collect())
+}
+
+#[test]
+fn the_summary_says_of_which_picture_its_mean_is() {
+    let (place, pictures) = (Place::new(), folder());
+    for entry in std::fs::read_dir(pictures.path()).expect("a folder") {
+        let entry = entry.expect("a file");
+        std::fs::copy(entry.path(), place.path(entry.file_name())).expect("a copy");
+    }
+    let mean = |content: &str| {
+        let args =
+            ["render", "night_train.yaml", "--out", "shown", "--overwrite", "--set", content];
+        let (code, out, err) = place.run(&args);
+        assert_eq!(code, 0, "{err}");
+        format!("{out}{err}").lines().find(|l| l.contains("full white")).map(String::from)
+    };
+    let moving = mean("content={sequence: {files: train_###.png, first: 7}}").expect("a line");
+    assert!(moving.contains("; the mean of the first picture it shows "), "{moving}");
+    let still = mean("content={solid: {light_percent: 50}}").expect("a line");
+    assert!(still.contains("; the mean of what it shows "), "{still}");
 }
 
 #[test]

@@ -408,6 +408,38 @@ placement: {distance_m: 5, lateral_m: 4, aim_m: [-2, 0]}
 }
 
 #[test]
+fn a_facet_grazed_by_the_axis_is_refused_and_one_in_the_frame_is_noted() {
+    // A convex arc of 3 m seen from 6 m before its middle, 9 m from its axis: a line that touches the circle leaves the
+    // camera asin(3/9) = 19.47° aside, and meets what it touches at 90° off the normal.
+    let text = |pan: f64| {
+        format!(
+            "
+wall: {{pixel_pitch_mm: 5, size_px: [1880, 400], arc: {{radius_m: 3, facet_px: 10, side: convex}}}}
+lens: {{focal_mm: 300, f_number: 4}}
+camera: {{photosites: [320, 200], photosite_pitch_um: 6}}
+placement: {{distance_m: 6, measured_from: lens, pan_deg: {pan}}}
+"
+        )
+    };
+    let told = |pan| parse_edited(&text(pan), "arc", &[], &NoPictures);
+    let seen = told(10.0).expect("valid");
+    assert!(seen.notes.iter().all(|n| !n.message.contains("85°")), "{:?}", seen.notes);
+    // Met at asin(9/3 · sin 19.4°) = 85.2° off the normal of the circle, to the half degree that a facet is wide.
+    let Err(problems) = told(19.43) else { panic!("accepted") };
+    assert_eq!(problems.len(), 1, "{problems:?}");
+    let problem = &problems[0];
+    assert!(
+        problem.message.starts_with("the lens axis meets a facet of the arc at 8"),
+        "{problem:?}"
+    );
+    assert!(problem.message.ends_with("° off its normal; allowed: up to 85°"), "{problem:?}");
+    let noted = told(19.2).expect("valid");
+    let note =
+        noted.notes.iter().find(|n| n.message.contains("from more than 85°")).expect("a note");
+    assert_eq!(note.key, "placement");
+}
+
+#[test]
 fn an_arc_with_gaps_is_met_in_its_middle_too() {
     // Four facets: the axis looks through the gap between the second and the third.
     let text = "

@@ -6,6 +6,7 @@ use crate::render::explain::{BlurPart, Explained, explain};
 use crate::render::rays::RaySettings;
 use crate::render::rays::photosite::Seen;
 use crate::scene::{Edit, Scene};
+use crate::shoot::{Engine, Shot};
 use crate::units;
 use crate::wall::COLOURS;
 use serde_json::{Value, json};
@@ -69,6 +70,8 @@ pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
     let Ok(scene) = check::load(&args.scene, &args.set)? else {
         return Ok(ExitCode::from(REFUSED));
     };
+    // What cannot be rendered is refused here in the same words.
+    Shot::new(&scene, Engine::Fast)?;
     let settings = RaySettings { samples: args.rays, seed: 1 };
     let found = explain(&scene, args.frame, args.photosite.0, &settings, &Run::default())?;
     let mut out = std::io::stdout().lock();
@@ -100,19 +103,23 @@ fn words(args: &Args, scene: &Scene, found: &Explained) -> String {
         units::time(found.exposed_from_s)
     );
     match &found.look {
-        None => out.push_str("\nit looks\n  beside the wall\n"),
+        None => {
+            let place = if found.in_seam { "into a gap of the wall" } else { "beside the wall" };
+            let _ = writeln!(out, "\nit looks\n  {place}{}", covered(found));
+        }
         Some(look) => {
             let _ = writeln!(
                 out,
                 "\nit looks\n  at wall pixel column {}, row {}, {} away, {} off the wall's normal\n  where wall pixels lie {} photosites \
-                 apart across and {} upright, and the blur disc is {} photosites",
+                 apart across and {} upright, and the blur disc is {} photosites{}",
                 look.pixel[0],
                 look.pixel[1],
                 units::length(look.depth_m),
                 units::angle(look.off_normal_rad),
                 units::number(look.pitch_photosites[0]),
                 units::number(look.pitch_photosites[1]),
-                units::number(look.blur_disc_photosites.abs())
+                units::number(look.blur_disc_photosites.abs()),
+                covered(found)
             );
             let _ = writeln!(
                 out,
@@ -131,6 +138,15 @@ fn words(args: &Args, scene: &Scene, found: &Explained) -> String {
     emitters(&mut out, args, found);
     sensor(&mut out, scene, found);
     out
+}
+
+/// What of the view the foreground takes, in a line of its own.
+fn covered(found: &Explained) -> String {
+    match found.traced.covered {
+        share if share <= 0.0 => String::new(),
+        share if share >= 1.0 => "\n  the foreground covers all of it".into(),
+        share => format!("\n  the foreground covers {:.1} % of it", share * 100.0),
+    }
 }
 
 fn blur_line(blur: &BlurPart) -> String {
@@ -234,6 +250,11 @@ fn sensor(out: &mut String, scene: &Scene, found: &Explained) {
         off * 100.0,
         if found.wave_left_out { " (with diffraction convolved, not as a wave)" } else { "" }
     );
+    if found.wave_left_out {
+        out.push_str(
+            "  rays know no waves: they, and the shares of emitters above, take `convolved` where the scene has `wave`\n",
+        );
+    }
     if camera.noise {
         let [shot, read, spread] = found.noise_e;
         let all = (shot * shot + read * read + spread * spread).sqrt();
@@ -301,12 +322,15 @@ fn numbers(found: &Explained) -> Value {
             "pitch_photosites": l.pitch_photosites,
             "blur_disc_photosites": l.blur_disc_photosites,
         })),
+        "looks_into_a_gap": found.in_seam,
         "blurs": blurs,
         "emitters": emitters,
         "reflected_electrons": found.traced.reflected_e,
         "foreground_electrons": found.traced.in_front_e,
+        "foreground_covers": found.traced.covered,
         "traced_electrons": found.traced.electrons,
         "rays": found.traced.rays,
+        "traced_with_diffraction_convolved_for_wave": found.wave_left_out,
         "electrons": found.electrons,
         "noise_electrons": { "shot": found.noise_e[0], "read": found.noise_e[1], "spread": found.noise_e[2] },
         "raw_level": found.level,

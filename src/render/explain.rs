@@ -73,8 +73,10 @@ pub struct Explained {
     pub colour: Option<u8>,
     /// Start of its exposure, seconds of camera time.
     pub exposed_from_s: f64,
-    /// Where it looks; `None` where that is beside the wall.
+    /// Where it looks; `None` where that is beside the wall or in a gap of it.
     pub look: Option<Look>,
+    /// Whether it looks into a gap between cabinets or facets.
+    pub in_seam: bool,
     /// Every blur there, and last all together; empty without a look.
     pub blurs: Vec<BlurPart>,
     /// The emitters that light it.
@@ -130,6 +132,7 @@ pub fn explain(
         Some(at) => (Some(at.look), blurs(scene, &at, colour)),
         None => (None, Vec::new()),
     };
+    let in_seam = look.is_none() && is_in_seam(scene, DVec2::new(f64::from(x), f64::from(y)) + 0.5);
     let kept = electrons.clamp(0.0, camera.full_well_e);
     let noise_e = match camera.noise {
         true => [kept.sqrt(), camera.read_noise_e, camera.prnu * kept],
@@ -141,6 +144,7 @@ pub fn explain(
         colour,
         exposed_from_s: camera.row_start_s(frame, y),
         look,
+        in_seam,
         blurs,
         traced,
         wave_left_out,
@@ -188,6 +192,17 @@ fn looks(scene: &Scene, point: DVec2) -> Option<Looking> {
             rows: turned.y_axis,
             pixels: to_wall.determinant().abs().sqrt(),
         })
+    })
+}
+
+/// Whether a point of the sensor looks at a sheet of the wall, with the gaps in it.
+fn is_in_seam(scene: &Scene, point: DVec2) -> bool {
+    let pitch_m = scene.wall.pitch_m;
+    scene.wall.sheets().iter().any(|(face, size_m)| {
+        let view = projection_of_face(&scene.lens, &scene.pose, &scene.camera, face, pitch_m);
+        let middle = DVec2::from(face.size().map(f64::from)) / 2.0;
+        let off = view.sight(point).map(|sight| (sight.wall - middle).abs() * pitch_m);
+        off.is_some_and(|off| off.cmplt(*size_m / 2.0).all())
     })
 }
 

@@ -124,9 +124,9 @@ pub struct ExposureNumbers {
     pub full_white_lx_s: f64,
     /// The same about mid-grey, stops.
     pub full_white_stops_about_mid_grey: Option<f64>,
-    /// Mean light of what the wall shows, all of it, over that of full white.
+    /// Mean light of what the wall shows (of a sequence, of its first picture), all of it, over that of full white.
     pub content_mean_share: f64,
-    /// Mean of what the wall shows about mid-grey, stops.
+    /// The same about mid-grey, stops.
     pub content_mean_stops_about_mid_grey: Option<f64>,
     /// Raw levels per electron.
     pub gain_levels_per_electron: f64,

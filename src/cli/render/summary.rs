@@ -36,7 +36,7 @@ pub(super) fn summary(made: &Made<'_>, records: &[FrameRecord], numbers: &Derive
             units::number(camera.exposure_index)
         ),
     );
-    line("light", light(numbers));
+    line("light", light(made.scene, numbers));
     if let Some(share) = clipped(records) {
         line("clipped", format!("{} of the photosites", units::percent(share)));
     }
@@ -124,7 +124,7 @@ fn engine(made: &Made<'_>) -> String {
     }
 }
 
-fn light(numbers: &Derived) -> String {
+fn light(scene: &scene::Scene, numbers: &Derived) -> String {
     let e = &numbers.exposure;
     let above = |stops: f64| {
         let side = if stops < 0.0 { "below" } else { "above" };
@@ -132,12 +132,15 @@ fn light(numbers: &Derived) -> String {
     };
     match (e.full_white_stops_about_mid_grey, e.content_mean_stops_about_mid_grey) {
         (Some(white), Some(mean)) => format!(
-            "the wall's full white {}; the mean of what it shows {}",
+            "the wall's full white {}; the mean of {} {}",
             above(white),
+            // Pictures are read as their frames come: only the first is known before.
+            if scene.moving.is_some() { "the first picture it shows" } else { "what it shows" },
             above(mean)
         ),
         (Some(white), None) => {
-            format!("the wall's full white {}; it shows black", above(white))
+            let starts = if scene.moving.is_some() { "its first picture is" } else { "it shows" };
+            format!("the wall's full white {}; {starts} black", above(white))
         }
         _ => "the wall gives no light".into(),
     }

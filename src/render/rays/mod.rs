@@ -336,7 +336,7 @@ impl<'a> Engine<'a> {
             for c in colours.clone() {
                 let light = f64::from([r, g, b][c]) / self.top_nits[c];
                 if let Some(tally) = &mut lights.tally {
-                    tally.in_front(c, light);
+                    tally.in_front(c, light, f64::from(opacity));
                 }
                 sum[c] += light;
             }

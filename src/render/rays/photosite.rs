@@ -36,6 +36,8 @@ pub struct Traced {
     pub reflected_e: f64,
     /// Electrons from the foreground.
     pub in_front_e: f64,
+    /// Share of the photosite's view that the foreground covers: its mean opacity.
+    pub covered: f64,
     /// All electrons: the sum of those.
     pub electrons: f64,
     /// Rays that were traced.
@@ -50,6 +52,9 @@ pub(super) struct Tally {
     by_emitter: BTreeMap<(usize, usize, usize, usize), f64>,
     reflected: [f64; 3],
     in_front: [f64; 3],
+    /// Opacity met, and by how many rays of a colour.
+    covered: f64,
+    asked: f64,
 }
 
 impl Tally {
@@ -64,8 +69,10 @@ impl Tally {
         }
     }
 
-    pub(super) fn in_front(&mut self, colour: usize, light: f64) {
+    pub(super) fn in_front(&mut self, colour: usize, light: f64, opacity: f64) {
         self.in_front[colour] += light;
+        self.covered += opacity;
+        self.asked += 1.0;
     }
 
     pub(super) fn reflect(&mut self, colour: usize, light: f64) {
@@ -121,7 +128,9 @@ pub fn trace(
     let reflected_e = (0..3).map(|c| electrons_of(c, tally.reflected[c])).sum();
     let in_front_e = (0..3).map(|c| electrons_of(c, tally.in_front[c])).sum();
     let electrons = reflected_e + in_front_e + emitters.iter().map(|e| e.electrons).sum::<f64>();
-    Ok(Traced { emitters, reflected_e, in_front_e, electrons, rays: settings.samples.max(1) })
+    let covered = if tally.asked > 0.0 { tally.covered / tally.asked } else { 0.0 };
+    let rays = settings.samples.max(1);
+    Ok(Traced { emitters, reflected_e, in_front_e, covered, electrons, rays })
 }
 
 impl Engine<'_> {

@@ -1,11 +1,11 @@
 //! How the wall is put together.
 
 use super::Findings;
-use super::place::Placed;
+use super::place::{LEAST_COSINE, Placed};
 use crate::scene::written::{ArcSideFile, WallEffectsFile, WallFile, WhichFile};
 use crate::sensor::Camera;
 use crate::units;
-use crate::wall::{Bend, Build, Reflection, Spread, Wall};
+use crate::wall::{Bend, Build, Face, Reflection, Spread, Wall};
 use glam::{DVec2, DVec3};
 use std::f64::consts::TAU;
 
@@ -171,26 +171,64 @@ fn too_many_faces(found: &mut Findings<'_>, wall: &Wall, build: &Build) {
     }
 }
 
-/// Refuses a view in which a facet of a concave arc shows its back: what it hides is not taken away.
-pub(super) fn backs(found: &mut Findings<'_>, wall: &Wall, camera: &Camera, place: &Placed) {
+/// Notes facets of an arc that the frame sees from farther aside than a wall may be looked at along the axis.
+pub(super) fn grazed(found: &mut Findings<'_>, wall: &Wall, camera: &Camera, place: &Placed) {
+    if wall.build.bend.is_none() {
+        return;
+    }
+    let is_grazed = |face: &Face, point_m: DVec3| {
+        let way = face.axes.transpose() * (place.pose.lens_m - point_m);
+        way.z > 0.0 && way.z < LEAST_COSINE * way.length()
+    };
+    let grazed = wall.sheets().into_iter().filter(|(face, size_m)| {
+        seen_points(face, *size_m, camera, place).any(|point_m| is_grazed(face, point_m))
+    });
+    let count = grazed.count();
+    if count > 0 {
+        found.note(
+            "placement",
+            format!(
+                "{count} facets of the arc are seen, in part, from more than 85° off their normal; from about 87° on they count \
+                 as dark"
+            ),
+            "keep them out of the frame where they matter, or move the camera",
+        );
+    }
+}
+
+/// Points of a facet, on a grid, that lie in the frame.
+fn seen_points(
+    face: &Face,
+    size_m: DVec2,
+    camera: &Camera,
+    place: &Placed,
+) -> impl Iterator<Item = DVec3> {
     /// Points along each side of a facet that are looked at.
     const POINTS: u32 = 8;
+    let frame = DVec2::new(f64::from(camera.columns), f64::from(camera.rows)) / 2.0;
+    let per_photosite = place.lens.image_m() / camera.photosite_m;
+    let (pose, squeeze) = (place.pose, DVec2::new(place.lens.squeeze, 1.0));
+    let is_seen = move |point_m: &DVec3| {
+        let c = pose.turn.transpose() * (*point_m - pose.lens_m);
+        let place = c.truncate() * (per_photosite / -c.z) / squeeze;
+        c.z < 0.0 && place.abs().cmple(frame * 1.05).all()
+    };
+    let share = |k: u32| f64::from(k) / f64::from(POINTS) - 0.5;
+    let face = face.clone();
+    (0..=POINTS)
+        .flat_map(|i| (0..=POINTS).map(move |j| (i, j)))
+        .map(move |(i, j)| face.world(size_m * DVec2::new(share(i), share(j))))
+        .filter(is_seen)
+}
+
+/// Refuses a view in which a facet of a concave arc shows its back: what it hides is not taken away.
+pub(super) fn backs(found: &mut Findings<'_>, wall: &Wall, camera: &Camera, place: &Placed) {
     if wall.build.bend.is_none_or(|bend| bend.convex) {
         return;
     }
-    let frame = DVec2::new(f64::from(camera.columns), f64::from(camera.rows)) / 2.0;
-    let per_photosite = place.lens.image_m() / camera.photosite_m;
-    let is_seen = |point_m: DVec3| {
-        let c = place.pose.turn.transpose() * (point_m - place.pose.lens_m);
-        let place = c.truncate() * (per_photosite / -c.z) / DVec2::new(place.lens.squeeze, 1.0);
-        c.z < 0.0 && place.abs().cmple(frame * 1.05).all()
-    };
     let backs = wall.sheets().into_iter().filter(|(face, size_m)| {
-        let share = |k: u32| f64::from(k) / f64::from(POINTS) - 0.5;
         face.local(place.pose.lens_m).z <= 0.0
-            && (0..=POINTS)
-                .flat_map(|i| (0..=POINTS).map(move |j| (i, j)))
-                .any(|(i, j)| is_seen(face.world(*size_m * DVec2::new(share(i), share(j)))))
+            && seen_points(face, *size_m, camera, place).next().is_some()
     });
     let count = backs.count();
     if count > 0 {

@@ -107,6 +107,7 @@ pub(super) fn meant(
     let place = place::place(&mut found, file, &wall);
     if let Some(place) = &place {
         build::backs(&mut found, &wall, &camera, place);
+        build::grazed(&mut found, &wall, &camera, place);
     }
     let low_pass = camera::low_pass(&mut found, file, camera.photosite_m);
     let front_low_pass = camera::front_low_pass(&mut found, file);

@@ -85,7 +85,8 @@ impl View {
 }
 
 /// Whether the outline of the recorded frame, shrunk about its centre, sees the wall all around.
-/// The wall is convex, and its image nearly so: then the inside does too.
+/// The image of a flat wall is convex, or nearly so behind a lens that bends lines: then the inside sees it too. That of an arc
+/// need not be: seen from above or below, the frame may see past the middle of its edge though its outline does not.
 fn outline_sees_wall(view: &View, camera: &Camera, shrink: f64) -> bool {
     let crop = camera.sensor_window();
     let at = |t: f64, start: u32, length: u32| {

@@ -12,7 +12,7 @@ use crate::wall::Wall;
 use glam::{DMat3, DVec3};
 
 /// Steepest view: the cosine of 85° between lens axis and the wall's normal.
-const LEAST_COSINE: f64 = 0.087_155_742_747_658_17;
+pub(super) const LEAST_COSINE: f64 = 0.087_155_742_747_658_17;
 
 /// A lens in its place.
 pub(in crate::scene) struct Placed {
@@ -223,6 +223,18 @@ fn stand_at_arc(found: &mut Findings<'_>, file: &PlacementFile, wall: &Wall) -> 
         );
         return None;
     };
+    if cosine < LEAST_COSINE {
+        found.refuse(
+            if file.aim_m.is_some() { "placement.aim_m" } else { "placement" },
+            &["placement", "wall"],
+            format!(
+                "the lens axis meets a facet of the arc at {} off its normal; allowed: up to 85°",
+                units::angle(libm::acos(cosine))
+            ),
+            "turn the camera towards a facet's front",
+        );
+        return None;
+    }
     Some(Stand { mark_m, turn, axis_m, cosine })
 }
 
