@@ -271,10 +271,10 @@ fn away_from_edges_a_frame_with_waves_is_as_without_a_foreground() {
     let mut open = patch.scene.clone();
     open.foreground = None;
     let without = render(&open, 0, patch.window);
-    // Tables of waves are made as far as the widest disc needs.
+    // The tails of diffraction bring a little of every edge.
     let bright = without.planes[0].data.iter().fold(0.0_f32, |m, v| m.max(*v));
     let pairs = with.planes[0].data.iter().zip(&without.planes[0].data);
-    let changed = pairs.filter(|(a, b)| (*a - *b).abs() > 2e-5 * bright).count();
+    let changed = pairs.filter(|(a, b)| (*a - *b).abs() > 2e-3 * bright).count();
     // The person is a disc of 72 photosites across, whose blur is 8 wide; the patch has 6144.
     assert!((2000..5500).contains(&changed), "{changed} photosites changed");
 }

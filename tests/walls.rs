@@ -433,7 +433,7 @@ placement: {{distance_m: 6, measured_from: lens, pan_deg: {pan}}}
         "{problem:?}"
     );
     assert!(problem.message.ends_with("° off its normal; allowed: up to 85°"), "{problem:?}");
-    let noted = told(19.2).expect("valid");
+    let noted = told(19.3).expect("valid");
     let note =
         noted.notes.iter().find(|n| n.message.contains("from more than 85°")).expect("a note");
     assert_eq!(note.key, "placement");

@@ -38,9 +38,9 @@ use std::sync::{Arc, Mutex};
 const BLOCK: u32 = 64;
 
 /// They are halved, down to this, where the wall's blur disc changes by more than so many photosites, or by such a share.
-const LEAST_BLOCK: u32 = 8;
-const SAME_DISC: f64 = 0.1;
-const SAME_SHARE: f64 = 0.02;
+const LEAST_BLOCK: u32 = 4;
+const SAME_DISC: f64 = 0.03;
+const SAME_SHARE: f64 = 0.005;
 
 /// An edge is where the opacity is this far from none and from all.
 const FAINT: f32 = 1e-3;

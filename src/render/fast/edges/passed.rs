@@ -47,12 +47,12 @@ impl Passed {
             return None;
         }
         soften(&mut values, all[0], &soft);
-        if !pieces.whole.is_empty() {
-            values = over_pupil(&values, all[0], &pieces.whole);
-        }
-        let rows_of = values.chunks_exact(all[0]).skip(around[1]).take(rows);
-        let values =
-            rows_of.flat_map(|row| &row[around[0]..around[0] + columns]).copied().collect();
+        values = if pieces.whole.is_empty() {
+            let lines = values.chunks_exact(all[0]).skip(around[1]).take(rows);
+            lines.flat_map(|row| &row[around[0]..around[0] + columns]).copied().collect()
+        } else {
+            over_pupil(&values, all[0], around, columns, &pieces.whole)
+        };
         Some(Self { first, columns, rows, values })
     }
 
@@ -151,40 +151,44 @@ fn soften(values: &mut [f32], columns: usize, [across, down]: &[Vec<f32>; 2]) {
     }
 }
 
-/// The mean over the pupil's image around every step.
-fn over_pupil(values: &[f32], columns: usize, chords: &[Chord]) -> Vec<f32> {
-    let rows = values.len() / columns;
-    let mut out = vec![0.0_f32; values.len()];
-    let mut sums = vec![0.0_f64; rows * (columns + 1)];
-    for (row, sums) in values.chunks_exact(columns).zip(sums.chunks_exact_mut(columns + 1)) {
+/// The mean over the pupil's image around every step that has so many steps around it.
+fn over_pupil(
+    values: &[f32],
+    all: usize,
+    around: [usize; 2],
+    columns: usize,
+    chords: &[Chord],
+) -> Vec<f32> {
+    let rows = values.len() / all - 2 * around[1];
+    let mut sums = vec![0.0_f64; values.len() / all * (all + 1)];
+    for (row, sums) in values.chunks_exact(all).zip(sums.chunks_exact_mut(all + 1)) {
         for (i, value) in row.iter().enumerate() {
             sums[i + 1] = sums[i] + f64::from(*value);
         }
     }
+    let mut out = vec![0.0_f64; columns * rows];
     for chord in chords {
         let (from, to) = (STEPS * chord.from, STEPS * chord.to);
         // At least a step wide, so that short chords stay smooth.
         let grow = (1.0 - (to - from)).max(0.0) / 2.0;
-        let (from, to) = (from - grow + 0.5, to + grow + 0.5);
+        let first = around[0] as f64 + 0.5;
+        let (from, to) = (first + from - grow, first + to + grow);
         let scale = chord.share / (to - from);
-        let (down, top) = (STEPS * chord.down, (STEPS * chord.down).floor());
-        for (part, shift) in [(1.0 - (down - top), top), (down - top, top + 1.0)] {
-            if part == 0.0 {
-                continue;
-            }
-            for (j, row) in out.chunks_exact_mut(columns).enumerate() {
-                let source = (j as i64 + shift as i64).clamp(0, rows as i64 - 1) as usize;
-                let sums = &sums[source * (columns + 1)..(source + 1) * (columns + 1)];
-                let up_to = |at: f64, i: usize| {
-                    let place = (i as f64 + at).clamp(0.0, columns as f64 - 1e-9);
-                    let k = place as usize;
-                    sums[k] + (sums[k + 1] - sums[k]) * (place - k as f64)
-                };
-                for (i, value) in row.iter_mut().enumerate() {
-                    *value += ((up_to(to, i) - up_to(from, i)) * scale * part) as f32;
-                }
+        // Lines lie closer than what they blur is wide: the nearest step serves.
+        let top = around[1] as i64 + (STEPS * chord.down).round() as i64;
+        for (j, row) in out.chunks_exact_mut(columns).enumerate() {
+            let line = &sums[(top as usize + j) * (all + 1)..][..all + 1];
+            // Sums up to a place between steps, for every step of the row.
+            let up_to = |at: f64| {
+                let (k, part) = (at as usize, at - at.floor());
+                (&line[k..k + columns], &line[k + 1..k + 1 + columns], part)
+            };
+            let ((a, b, s), (c, d, t)) = (up_to(from), up_to(to));
+            for (i, value) in row.iter_mut().enumerate() {
+                let (low, high) = (a[i] + (b[i] - a[i]) * s, c[i] + (d[i] - c[i]) * t);
+                *value += (high - low) * scale;
             }
         }
     }
-    out
+    out.into_iter().map(|v| v as f32).collect()
 }

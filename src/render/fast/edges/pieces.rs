@@ -19,8 +19,8 @@ const NARROW: f64 = 8.0;
 const POINTS: usize = 3;
 
 /// Pieces of the pupil across for each photosite of the narrower disc, and the fewest and the most of them.
-const PER_PHOTOSITE: f64 = 3.0;
-const FEWEST: f64 = 4.0;
+const PER_PHOTOSITE: f64 = 5.0;
+const FEWEST: f64 = 8.0;
 const MOST: f64 = 14.0;
 
 /// σ over the distance of points from which on points make a Gaussian up.
@@ -126,7 +126,7 @@ impl Pieces {
         let own = if is_cut && in_sight > 0.0 { 0.0 } else { softness };
         let shape = Shape::new(iris);
         let whole = match is_whole && before.abs() >= NO_DISC {
-            true => shape.chords(aspect * (before / 2.0), (2.0 * before.abs()).clamp(8.0, 64.0)),
+            true => shape.chords(aspect * (before / 2.0), (1.5 * before.abs()).clamp(8.0, 24.0)),
             false => Vec::new(),
         };
         Self {
@@ -176,10 +176,12 @@ impl Pieces {
     }
 }
 
-/// The points around a place and their shares.
-fn neighbours(at: f64) -> [(i32, f64); 2] {
-    let (first, part) = (at.floor(), at - at.floor());
-    [(first as i32, 1.0 - part), (first as i32 + 1, part)]
+/// The four points around a place and what a cubic through them gives each.
+fn neighbours(at: f64) -> [(i32, f64); 4] {
+    let (first, t) = (at.floor(), at - at.floor());
+    let (a, b, c) = (t + 1.0, t - 1.0, t - 2.0);
+    let cubic = [-t * b * c / 6.0, a * b * c / 2.0, -a * t * c / 2.0, a * t * b / 6.0];
+    [0, 1, 2, 3].map(|k| (first as i32 - 1 + k as i32, cubic[k]))
 }
 
 /// Every place a step to both sides; places have shares.
@@ -218,12 +220,9 @@ fn on_points(places: &[(f64, f64)], points: usize) -> Vec<(i32, f32)> {
     let high = places.iter().map(|p| index(p.0).floor() as i32).max().unwrap_or(0) + 2;
     let mut shares = vec![0.0_f64; (high - low + 1) as usize];
     for (place, share) in places {
-        let at = index(*place);
-        let (first, t) = (at.floor(), at - at.floor());
-        let (a, b, c) = (t + 1.0, t - 1.0, t - 2.0);
-        let cubic = [-t * b * c / 6.0, a * b * c / 2.0, -a * t * c / 2.0, a * t * b / 6.0];
-        let start = (first as i32 - 1 - low) as usize;
-        shares[start..start + 4].iter_mut().zip(cubic).for_each(|(sum, w)| *sum += w * share);
+        for (point, part) in neighbours(index(*place)) {
+            shares[(point - low) as usize] += part * share;
+        }
     }
     let shares = (low..).zip(shares).filter(|(_, share)| share.abs() > 1e-4);
     shares.map(|(at, share)| (at, share as f32)).collect()
@@ -303,7 +302,7 @@ impl Shape {
                         share: (share / all * part * own) as f32,
                     }));
                 }
-                pieces.retain(|piece| piece.share > 0.0);
+                pieces.retain(|piece| piece.share.abs() > 1e-7);
                 if !pieces.is_empty() {
                     made.push(PieceRow { wall, before: f64::from(j) * side * before, pieces });
                 }
