@@ -43,7 +43,7 @@ pub use pipeline::{DevelopError, develop, linear_planes};
 pub use preview::{overview, preview_crop};
 pub use response::{Site, grey_response, kernel};
 pub use samples::{Layout, Samples};
-pub use scale::{Taps, scale, taps};
+pub use scale::{Taps, filter_transform, scale, taps};
 
 /// How missing colours are filled in.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]

@@ -5,15 +5,14 @@
 //! is then at most two of them at once.
 
 use crate::develop::{
-    ColourSpace, ColourTransform, DeliveryTransfer, DevelopError, Layout, NoTransform, Samples,
-    develop,
+    ColourTransform, DeliveryTransfer, DevelopError, Layout, NoTransform, Samples, develop,
 };
 use crate::frame::{Electrons, Picture, RawFrame, Window};
 use crate::optics::Diffraction;
 use crate::render::{Cancelled, Run, fast, rays};
 use crate::scene::Scene;
-use crate::scene::derived::{gain_dn_per_e, white_level, white_light};
-use crate::sensor::{Mosaic, convert, photons};
+use crate::scene::derived::{colour_transform, gain_dn_per_e, white_level};
+use crate::sensor::{Mosaic, convert};
 use std::borrow::Cow;
 use std::sync::OnceLock;
 
@@ -308,18 +307,4 @@ fn layout(mosaic: Mosaic) -> Layout {
         Mosaic::Monochrome => Layout::Monochrome,
         Mosaic::FullPlanes => Layout::FullPlanes,
     }
-}
-
-/// The colour transform of a scene to a space, from the electrons that its photosites record of each primary.
-fn colour_transform(scene: &Scene, space: ColourSpace) -> Result<ColourTransform, NoTransform> {
-    if scene.camera.mosaic == Mosaic::Monochrome {
-        return Ok(ColourTransform::NEUTRAL);
-    }
-    let (photons, shares) = white_light(scene);
-    let per_primary = [0, 1, 2].map(|photosite| {
-        let row = photons::response(&scene.camera, photosite);
-        [0, 1, 2].map(|e: usize| row[e] * photons[e] * shares[e])
-    });
-    let wall = &scene.wall;
-    ColourTransform::from_wall(per_primary, wall.emitters.map(|e| e.xy), wall.white_xy, space)
 }
