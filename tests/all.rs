@@ -27,6 +27,7 @@ mod moves;
 mod moving;
 mod output;
 mod predict;
+mod predict_scenes;
 mod presets;
 mod pulses;
 mod rays;

@@ -12,7 +12,7 @@ mod parts;
 mod place;
 mod sampled;
 
-pub use component::{Component, Origin, Pulse, Wall, pulses};
+pub use component::{Component, Lattice, Origin, Pulse, Wall, pulses};
 pub use judge::{Finding, Prediction, Settings, predict, verdict};
 pub use parts::{Part, parts};
 pub use place::{Off, Place, Sights};
