@@ -162,6 +162,30 @@ fn waves_near_the_finest() {
     }
 }
 
+/// Only part of the picture is given, as where a wall fills part of the frame: waves of any length are found in it.
+#[test]
+fn a_part_of_the_picture() {
+    for put in [
+        (DVec2::new(0.0, 1.0 / 40.0), [0.02; 3], 0.4),
+        (DVec2::new(0.11, 0.05), [0.02; 3], 0.4),
+        (DVec2::new(0.004, 0.009), [0.02; 3], 0.4),
+    ] {
+        let mut whole = field(360, 640, &[put]);
+        for plane in &mut whole.planes {
+            for (i, v) in plane.data.iter_mut().enumerate() {
+                let (x, y) = (i % 360, i / 360);
+                if !(60..290).contains(&x) || !(110..420).contains(&y) || x + y < 200 {
+                    *v = f32::NAN;
+                }
+            }
+        }
+        let found = waves(&whole, &Settings::default());
+        is(&found.found[0], &put, 5e-3);
+        let twice = again(&whole, &found.found[0], &Settings::default()).expect("still there");
+        is(&twice, &put, 5e-3);
+    }
+}
+
 #[test]
 fn odd_fields_make_no_trouble() {
     for (w, h) in [(0, 0), (1, 1), (3, 2), (1, 300), (300, 1), (24, 24)] {
