@@ -569,18 +569,30 @@ fn follow(
     let fits = (0.85..1.15).contains(&(side / now));
     let middle = DVec2::from(first.analysis.area.middle()) - 0.5;
     let place = at.unwrap_or(look.level.origin + middle * look.level.steps as f64);
+    // A wave that changes quickly needs a smaller window than a thinned level has pixels for: the level before has.
+    let finer =
+        candidate.look.checked_sub(1).filter(|_| first.side_of(first.own) < SMALLEST as f64);
+    let (look, scale) = match finer {
+        Some(finer) => (&looks[finer], look.level.steps as f64 / looks[finer].level.steps as f64),
+        None => (look, 1.0),
+    };
+    let wanted = if finer.is_some() { first.side_of(first.own).max(few) } else { side };
+    let frequency = frequency / scale;
     let again = || {
         [1.0, 0.7].iter().find_map(|share| {
-            let area = around(look, place, side * share);
-            let analysis = analyse(look, area, frequency, settings, fft)?;
+            let side = (wanted * scale * share).max(SMALLEST as f64);
+            let analysis = analyse(look, around(look, place, side), frequency, settings, fft)?;
             nearest(&analysis, frequency).map(|_| analysis)
         })
     };
     let anew = if fits && at.is_none() { None } else { again() };
+    if finer.is_some() && anew.is_none() {
+        return Vec::new();
+    }
     let chosen = anew.as_ref().unwrap_or(&first.analysis);
     let Some(own) = nearest(chosen, frequency) else { return Vec::new() };
     let size = chosen.area.width.max(chosen.area.height) as f64;
-    let bins = |drift: f64| drift * size * size;
+    let bins = |drift: f64| drift / (scale * scale) * size * size;
     let mut found = vec![told(look, chosen, own, Some(bins(first.drifts[first.own])))];
     for (k, wave) in chosen.model.waves.iter().enumerate().filter(|(k, _)| *k != own) {
         // What belongs to another level is told there, and what changes too much in this window from one of its own.
@@ -625,11 +637,23 @@ fn drifts(
     if bins(waves[own].frequency, area) < TAPERED_FROM {
         return (total, holds);
     }
+    let mut look_at = |there: Area, waves: &[Sinusoid], own: usize| -> Option<Model> {
+        let mut patch = Patch::cut(&look.level, there)?;
+        let model = fit(&mut patch, waves, Taper::Hann, settings.trend, 6);
+        let rest = Spectrum::of(&model.residual(&patch), there.width, there.height, fft);
+        let own = model.waves[own];
+        let noise = 6.0 * rest.noise().at(own.frequency);
+        let least = (UNSTEADY_SHARE * own.size()).max(noise);
+        let close = |f: DVec2, _: f64| near_bins(f, own.frequency, there) < 10.0;
+        holds &= rest.peaks(1, least, close).is_empty();
+        Some(model)
+    };
     for axis in 0..2 {
         let mut most = vec![0.0_f64; waves.len()];
+        let side = [area.width, area.height][axis];
+        let mut shifted = false;
         for back in [true, false] {
             let mut start = [area.x, area.y];
-            let side = [area.width, area.height][axis];
             let step = side / 2;
             let moved = if back {
                 start[axis].saturating_sub(step)
@@ -642,18 +666,40 @@ fn drifts(
                 continue;
             }
             let there = Area { x: start[0], y: start[1], ..area };
-            let Some(mut patch) = Patch::cut(&look.level, there) else { continue };
-            let model = fit(&mut patch, waves, Taper::Hann, settings.trend, 6);
-            let rest = Spectrum::of(&model.residual(&patch), area.width, area.height, fft);
-            let own = model.waves[own];
-            let noise = 6.0 * rest.noise().at(own.frequency);
-            let least = (UNSTEADY_SHARE * own.size()).max(noise);
-            let close = |f: DVec2, _: f64| near_bins(f, own.frequency, area) < 10.0;
-            holds &= rest.peaks(1, least, close).is_empty();
+            let Some(model) = look_at(there, waves, own) else { continue };
+            shifted = true;
             for ((most, before), after) in most.iter_mut().zip(waves).zip(&model.waves) {
                 // A wave that ended before the neighbour says nothing.
                 if after.size() > 0.2 * before.size() {
                     *most = most.max(((after.frequency - before.frequency) / by).length());
+                }
+            }
+        }
+        if !shifted {
+            // The window is the whole: its halves are compared, the own wave alone, with those that are far from it.
+            let mut size = [area.width, area.height];
+            size[axis] = side / 2;
+            let half = |second: bool| {
+                let mut start = [area.x, area.y];
+                start[axis] += if second { side - size[axis] } else { 0 };
+                Area { x: start[0], y: start[1], width: size[0], height: size[1] }
+            };
+            let far = |k: &usize| {
+                *k == own || near_bins(waves[*k].frequency, waves[own].frequency, area) > 5.0
+            };
+            let kept: Vec<usize> = (0..waves.len()).filter(far).collect();
+            let some: Vec<Sinusoid> = kept.iter().map(|k| waves[*k]).collect();
+            let place = kept.iter().position(|k| *k == own).unwrap_or(0);
+            if bins(waves[own].frequency, half(false)) >= TAPERED_FROM
+                && let (Some(a), Some(b)) =
+                    (look_at(half(false), &some, place), look_at(half(true), &some, place))
+            {
+                let by = (side - size[axis]) as f64;
+                for (i, k) in kept.iter().enumerate() {
+                    let (a, b) = (a.waves[i], b.waves[i]);
+                    if a.size().min(b.size()) > 0.2 * waves[*k].size() {
+                        most[*k] = ((b.frequency - a.frequency) / by).length();
+                    }
                 }
             }
         }

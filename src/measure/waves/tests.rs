@@ -110,6 +110,25 @@ fn a_wave_that_changes_across_the_frame() {
     }
 }
 
+/// A long wave that turns across a small frame: the whole would smear it.
+#[test]
+fn a_long_wave_that_turns() {
+    let rate = 6e-5;
+    let field = Field::from_fn(360, 200, |x, y| {
+        let (x, y) = (x as f64 + 0.5 - 180.0, y as f64 + 0.5 - 100.0);
+        [0.1 * (TAU * (0.028 * y + rate * x * y)).cos(); 3]
+    });
+    for x in [100.0, 180.0, 260.0] {
+        let found = waves_at(&field, DVec2::new(x, 100.0), &Settings::default());
+        let best = &found.found[0];
+        assert!((best.at.x - x).abs() < 30.0, "{best:?}");
+        let (dx, dy) = (best.at.x - 180.0, best.at.y - 100.0);
+        let want = DVec2::new(rate * dy, 0.028 + rate * dx);
+        assert!((best.wave.luma() / 0.1 - 1.0).abs() < 0.05, "{best:?}");
+        assert!((best.wave.frequency - want).length() < 0.01 * want.length(), "{best:?} {want}");
+    }
+}
+
 /// In noise a wave of three floors is known within 10 %; noise alone stays below its floor.
 #[test]
 fn noise_has_a_floor() {
