@@ -8,10 +8,12 @@
 mod component;
 mod eye;
 mod judge;
+mod parts;
 mod place;
 mod sampled;
 
 pub use component::{Component, Origin, Pulse, Wall, pulses};
-pub use judge::{Finding, Prediction, Settings, Tolerances, predict, verdict};
+pub use judge::{Finding, Prediction, Settings, predict, verdict};
+pub use parts::{Part, parts};
 pub use place::{Off, Place, Sights};
 pub use sampled::{Moved, Sampler, Seen};

@@ -48,7 +48,7 @@ struct Site {
     at: [u32; 2],
     /// Sensor points of the photosites that are joined in it, across and down.
     members: [Vec<f64>; 2],
-    /// Times after the first row's at which the members down are read, seconds.
+    /// Camera times at which the members down open in frame 0, seconds.
     times_s: Vec<f64>,
 }
 
@@ -86,7 +86,6 @@ impl Sampler {
             Mosaic::Monochrome => (1, vec![0]),
             Mosaic::FullPlanes => (1, vec![0, 1, 2]),
         };
-        let first_s = camera.row_start_s(0, camera.sensor_row(0));
         let sites = colours.iter().enumerate().map(|(i, &colour)| {
             let i = i as u32;
             let at = if block == 2 { [i % 2, i / 2] } else { [0, 0] };
@@ -97,7 +96,7 @@ impl Sampler {
             let times_s = camera
                 .sensor_members(1, at[1])
                 .into_iter()
-                .map(|row| camera.row_start_s(0, row) - first_s)
+                .map(|row| camera.row_start_s(0, row))
                 .collect();
             Site { colour, at, members, times_s }
         });
@@ -256,8 +255,8 @@ impl Sampler {
             out(at, planes, kept);
             return;
         };
-        for ny in -1..=1 {
-            for nx in -1..=1 {
+        for ny in -2..=2 {
+            for nx in -2..=2 {
                 let n = DVec2::new(f64::from(nx), f64::from(ny));
                 let from = at - n;
                 let left = filter_transform(stage.filter, stage.ratio.x, from.x)
