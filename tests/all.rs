@@ -22,6 +22,7 @@ mod hidden_bugs;
 mod hidden_bugs_in_time;
 mod house;
 mod in_front;
+mod measure;
 mod mirrors;
 mod moves;
 mod moving;
