@@ -26,6 +26,7 @@ mod mirrors;
 mod moves;
 mod moving;
 mod output;
+mod predict;
 mod presets;
 mod pulses;
 mod rays;

@@ -7,6 +7,8 @@ pub mod check;
 pub mod completions;
 pub mod difference;
 pub mod explain;
+pub mod measure;
+pub mod predict;
 pub mod presets;
 pub mod render;
 pub mod schema;
@@ -39,12 +41,16 @@ pub struct Cli {
 pub enum Command {
     /// Render the frames that the camera would record of a scene
     Render(render::Args),
+    /// Predict what will show: flicker, scan bands, moiré, pixel structure, and how bad, without rendering
+    Predict(predict::Args),
     /// Check a scene: problems, notes, and how it was understood
     Check(check::Args),
     /// Print the keys of a scene file, as JSON Schema for an editor or as a list
     Schema(schema::Args),
     /// Explain one photosite: which emitters light it, when, and what each blur and the sensor do
     Explain(explain::Args),
+    /// Measure bands, flicker and moiré: of a scene's frames, or of pictures
+    Measure(measure::Args),
     /// Compare two frames: difference in numbers, and amplified as a picture
     Difference(difference::Args),
     /// List the presets: generic kit to start from, with every value
@@ -57,9 +63,11 @@ pub enum Command {
 pub fn run(cli: &Cli) -> anyhow::Result<ExitCode> {
     match &cli.command {
         Command::Render(args) => render::run(args),
+        Command::Predict(args) => predict::run(args),
         Command::Check(args) => check::run(args),
         Command::Schema(args) => schema::run(args),
         Command::Explain(args) => explain::run(args),
+        Command::Measure(args) => measure::run(args),
         Command::Difference(args) => difference::run(args),
         Command::Presets(args) => presets::run(args),
         Command::Completions(args) => completions::run(args),

@@ -35,8 +35,9 @@ pub struct Blur {
     diffraction: Diffraction,
     /// Working f-number over photosite pitch, per metre: ν = |f|·λ·this.
     nu_per_cycle_m: f64,
-    across: Table,
-    upright: Table,
+    /// Photosite, low-pass filters and aberration along an axis, made when first asked for.
+    across: OnceLock<Table>,
+    upright: OnceLock<Table>,
     disc: Arc<Table>,
     disc_bend: Arc<Table>,
     mtf: Arc<Table>,
@@ -63,14 +64,6 @@ impl Blur {
         let separation = low_pass.map_or(DVec2::ZERO, spots);
         let in_front = front.map_or(DVec2::ZERO, |f| spots(&f.at_sensor(lens)));
         let sigma = lens.aberration_m / photosite_m;
-        let axis = |d: f64, in_front: f64| {
-            Table::new(HIGHEST, 1.0 / 512.0, |f| {
-                transfer::aperture(f, 0.0, aperture)
-                    * transfer::low_pass(f, 0.0, d, 0.0)
-                    * transfer::low_pass(f, 0.0, in_front, 0.0)
-                    * transfer::gaussian(f, sigma)
-            })
-        };
         static DISC: OnceLock<Arc<Table>> = OnceLock::new();
         static BEND: OnceLock<Arc<Table>> = OnceLock::new();
         static MTF: OnceLock<Arc<Table>> = OnceLock::new();
@@ -92,8 +85,8 @@ impl Blur {
             iris: lens.iris,
             diffraction: lens.diffraction,
             nu_per_cycle_m: lens.working_f_number() / photosite_m,
-            across: axis(separation.x, in_front.x),
-            upright: axis(separation.y, in_front.y),
+            across: OnceLock::new(),
+            upright: OnceLock::new(),
             disc: disc.clone(),
             disc_bend: disc_bend.clone(),
             mtf: mtf.clone(),
@@ -106,7 +99,21 @@ impl Blur {
     /// Photosite aperture, low-pass filters and aberration together, at a frequency in cycles per photosite.
     #[inline]
     pub fn sensor(&self, f: DVec2) -> f32 {
-        self.across.at(f.x.abs()) * self.upright.at(f.y.abs())
+        let table = |axis: usize| Table::new(HIGHEST, 1.0 / 512.0, |f| self.along(axis, f));
+        self.across.get_or_init(|| table(0)).at(f.x.abs())
+            * self.upright.get_or_init(|| table(1)).at(f.y.abs())
+    }
+
+    /// [`Self::sensor`] without its tables, for few frequencies.
+    pub fn sensor_exact(&self, f: DVec2) -> f64 {
+        self.along(0, f.x) * self.along(1, f.y)
+    }
+
+    fn along(&self, axis: usize, f: f64) -> f64 {
+        transfer::aperture(f, 0.0, self.aperture)
+            * transfer::low_pass(f, 0.0, self.low_pass[axis], 0.0)
+            * transfer::low_pass(f, 0.0, self.front_low_pass[axis], 0.0)
+            * transfer::gaussian(f, self.sigma)
     }
 
     /// The frequency at which a round blur disc has the transfer of this one, which a squeeze makes narrower.

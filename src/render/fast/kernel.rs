@@ -12,8 +12,9 @@ use super::plan::shape_change;
 use super::source::Source;
 use crate::math::fft::Inverse2d;
 use crate::math::special::{jinc, sinc};
-use crate::math::table::Table;
 use crate::optics::blur::Blur;
+pub(super) use crate::optics::view::{Local, photosite_view};
+use crate::optics::view::{View, on_sensor};
 use crate::wall::EmitterShape;
 use glam::{DMat2, DVec2};
 use rustfft::num_complex::Complex32;
@@ -25,19 +26,6 @@ pub(super) const LANES: usize = 8;
 /// From this blur disc on, photosites, the position across is rounded to a finer table instead of
 /// being interpolated.
 const ROUND_ACROSS_FROM: f64 = 24.0;
-
-/// Local geometry: how sensor shifts (photosites) become wall shifts (pixels), and the blur disc.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Local {
-    /// Through the whole lens.
-    pub whole: DMat2,
-    /// Without distortion, for shifts inside the pupil.
-    pub plain: DMat2,
-    /// Blur disc, photosites, signed.
-    pub disc: f64,
-    /// Growth of the blur across the pupil ([`crate::optics::projection::Projection::skew`]).
-    pub skew: DVec2,
-}
 
 /// The local geometry of a tile: of its middle and, where the blur's shape changes over the tile, of
 /// the middles of its left, right, upper and lower side.
@@ -431,7 +419,12 @@ impl Grid {
             EmitterShape::Disc { diameter_m } => diameter_m / source.pitch_m,
             _ => 0.0,
         };
-        let view = View::new(blur, local, source.wavelength_m, self);
+        let [su, sv] = self.sampling.steps.map(|s| s as f64 / 2.0);
+        let end = [DVec2::new(su, sv), DVec2::new(su, -sv)]
+            .map(|g| on_sensor(&local.plain, g).length())
+            .into_iter()
+            .fold(0.0, f64::max);
+        let view = View::new(blur, local, source.wavelength_m, end);
         let mut out = Vec::with_capacity(columns * self.half_rows());
         for &(gv, down) in &down[..self.half_rows()] {
             out.extend(across.iter().map(|&(gu, across)| {
@@ -478,60 +471,6 @@ impl Grid {
         }
         planes
     }
-}
-
-/// Transform of what a photosite sees of the wall, without the emitter: frequency in cycles per pixel.
-pub(super) fn photosite_view(blur: &Blur, local: &Local, wavelength_m: f64, g: DVec2) -> Complex32 {
-    View { blur, local, wavelength_m, pupil: None }.at(g, 0.0)
-}
-
-/// What a photosite sees of the wall, for many frequencies.
-struct View<'a> {
-    blur: &'a Blur,
-    local: &'a Local,
-    wavelength_m: f64,
-    /// The round pupil's transfer function, where it is tabulated.
-    pupil: Option<Table>,
-}
-
-impl<'a> View<'a> {
-    /// With a table that serves a grid.
-    fn new(blur: &'a Blur, local: &'a Local, wavelength_m: f64, grid: &Grid) -> Self {
-        let [su, sv] = grid.sampling.steps.map(|s| s as f64 / 2.0);
-        let end = [DVec2::new(su, sv), DVec2::new(su, -sv)]
-            .map(|g| on_sensor(&local.plain, g).length())
-            .into_iter()
-            .fold(0.0, f64::max);
-        Self { blur, local, wavelength_m, pupil: blur.pupil_table(local.disc, wavelength_m, end) }
-    }
-
-    /// Transform at a frequency in cycles per pixel; zero where its photosite part is below `nothing`.
-    #[inline]
-    fn at(&self, g: DVec2, nothing: f32) -> Complex32 {
-        let (blur, local) = (self.blur, self.local);
-        let sensor = blur.sensor(on_sensor(&local.whole, g));
-        if sensor.abs() < nothing {
-            return Complex32::default();
-        }
-        let f = on_sensor(&local.plain, g);
-        let (re, im) = match &self.pupil {
-            Some(table) => (table.at(f.length()), 0.0),
-            None => blur.pupil(f, local.disc, self.wavelength_m),
-        };
-        // What a photosite sees is the point spread mirrored: the conjugate.
-        let im = blur.skew(f, local.disc, local.skew, self.wavelength_m) - im;
-        let view = Complex32::new(sensor * re, sensor * im);
-        let aside = 2.0 * PI * local.disc * blur.skew_shift(local.disc, local.skew).dot(f);
-        if aside == 0.0 {
-            return view;
-        }
-        view * Complex32::new(libm::cos(aside) as f32, -libm::sin(aside) as f32)
-    }
-}
-
-/// Frequency on the sensor, cycles per photosite, of one on the wall, cycles per pixel.
-fn on_sensor(m: &DMat2, g: DVec2) -> DVec2 {
-    DVec2::new(m.x_axis.dot(g), m.y_axis.dot(g))
 }
 
 #[cfg(test)]
