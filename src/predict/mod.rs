@@ -7,7 +7,11 @@
 
 mod component;
 mod eye;
+pub mod exposure;
+pub mod flicker;
+pub mod form_factor;
 mod judge;
+pub mod people;
 mod place;
 mod sampled;
 
