@@ -7,6 +7,7 @@ pub mod check;
 pub mod completions;
 pub mod difference;
 pub mod explain;
+pub mod predict;
 pub mod presets;
 pub mod render;
 pub mod schema;
@@ -39,6 +40,8 @@ pub struct Cli {
 pub enum Command {
     /// Render the frames that the camera would record of a scene
     Render(render::Args),
+    /// Predict what will show: flicker, scan bands, moiré, pixel structure, and how bad, without rendering
+    Predict(predict::Args),
     /// Check a scene: problems, notes, and how it was understood
     Check(check::Args),
     /// Print the keys of a scene file, as JSON Schema for an editor or as a list
@@ -57,6 +60,7 @@ pub enum Command {
 pub fn run(cli: &Cli) -> anyhow::Result<ExitCode> {
     match &cli.command {
         Command::Render(args) => render::run(args),
+        Command::Predict(args) => predict::run(args),
         Command::Check(args) => check::run(args),
         Command::Schema(args) => schema::run(args),
         Command::Explain(args) => explain::run(args),

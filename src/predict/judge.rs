@@ -2,33 +2,14 @@
 
 use super::component::{Pulse, Wall, pulses};
 use super::eye::EyeTable;
-use super::place::{Off, Place, Sights, rad};
+use super::place::{Off, Place, Sights};
 use super::sampled::{Sampler, Seen};
-use crate::artefact::{Judged, Kind, Viewing};
-use crate::scene::Scene;
+use crate::artefact::{Judged, Kind};
 use crate::scene::derived::{gain_dn_per_e, white_light};
+use crate::scene::{Scene, Tolerances};
 use crate::sensor::{Readout, photons};
 use glam::{DVec2, DVec3};
 use std::f64::consts::PI;
-
-/// What a set may be off by from its plan, either way.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Tolerances {
-    /// Distance of camera and wall, as a share.
-    pub distance: f64,
-    /// Focal length, as a share.
-    pub focal: f64,
-    /// Pan, tilt and roll, radians.
-    pub turn_rad: f64,
-    /// Readout time, as a share.
-    pub readout: f64,
-}
-
-impl Default for Tolerances {
-    fn default() -> Self {
-        Self { distance: 0.02, focal: 0.03, turn_rad: rad(2.0), readout: 0.1 }
-    }
-}
 
 /// How thoroughly a scene is looked through.
 #[derive(Debug, Clone, PartialEq)]
@@ -43,10 +24,6 @@ pub struct Settings {
     pub levels: Vec<f64>,
     /// All corners of the tolerances, or their main ones.
     pub thorough: bool,
-    /// How the picture is watched.
-    pub viewing: Viewing,
-    /// What the set may be off by.
-    pub tolerances: Tolerances,
 }
 
 impl Settings {
@@ -58,8 +35,6 @@ impl Settings {
             highest: 4.0,
             levels: vec![0.01, 0.02, 0.05, 0.1, 0.18, 0.5, 1.0],
             thorough: true,
-            viewing: Viewing::default(),
-            tolerances: Tolerances::default(),
         }
     }
 
@@ -237,8 +212,8 @@ fn judge(scene: &Scene, settings: &Settings, lists: bool) -> Prediction {
     let bright = settings.levels.iter().fold(0.0_f64, |a, b| a.max(*b));
     let bright = if bright > 0.0 { bright } else { 1.0 };
     let still =
-        EyeTable::new(&settings.viewing, lines, 0.0, bright, noise(scene, &plan.sampler, bright));
-    let tolerances = &settings.tolerances;
+        EyeTable::new(&scene.viewing, lines, 0.0, bright, noise(scene, &plan.sampler, bright));
+    let tolerances = &scene.tolerances;
     let offsets = offsets(tolerances, settings.thorough);
     let scenes: Vec<Scene> = offsets.iter().map(|off| off.of(scene)).collect();
     let stands: Vec<Stand<'_>> = scenes.iter().map(|s| Stand::new(s, settings)).collect();
@@ -299,7 +274,7 @@ fn judge(scene: &Scene, settings: &Settings, lists: bool) -> Prediction {
         let mut here: Vec<Finding> = Vec::new();
         for place in some(&plan.places) {
             for seen in plan.bands(&place, level, &pulses) {
-                for finding in judge_band(scene, &plan.sampler, settings, &seen, level, grain) {
+                for finding in judge_band(scene, &plan.sampler, &seen, level, grain) {
                     let finding = Finding { point: place.point, ..finding };
                     keep(&mut best, finding);
                     if lists {
@@ -342,13 +317,12 @@ fn keep(best: &mut Vec<Finding>, finding: Finding) {
 fn judge_band(
     scene: &Scene,
     sampler: &Sampler,
-    settings: &Settings,
     seen: &Seen,
     level: f64,
     grain: f64,
 ) -> Vec<Finding> {
     let lines = f64::from(sampler.size[1]);
-    let viewing = &settings.viewing;
+    let viewing = &scene.viewing;
     let hz = seen.roll_hz.abs();
     let (luma, chroma) = (seen.wave.luma(), seen.wave.chroma());
     let f = seen.wave.frequency.length();
@@ -362,7 +336,7 @@ fn judge_band(
     };
     let mut found = Vec::new();
     let slow = hz < 0.01;
-    let tolerances = &settings.tolerances;
+    let tolerances = &scene.tolerances;
     let rolling = matches!(scene.camera.readout, Readout::Rolling { .. });
     let by = tolerances.readout * if rolling { seen.moved.readout.abs() } else { 0.0 }
         + (tolerances.distance + tolerances.focal + tolerances.turn_rad)

@@ -6,16 +6,18 @@
 //! bilinear demosaic and scaled in linear light, whatever the scene says, and cabinets that are alike and join without gaps.
 
 mod component;
-mod eye;
 pub mod exposure;
+mod eye;
 pub mod flicker;
 pub mod form_factor;
 mod judge;
+mod parts;
 pub mod people;
 mod place;
 mod sampled;
 
 pub use component::{Component, Origin, Pulse, Wall, pulses};
-pub use judge::{Finding, Prediction, Settings, Tolerances, predict, verdict};
+pub use judge::{Finding, Prediction, Settings, predict, verdict};
+pub use parts::{Part, parts};
 pub use place::{Off, Place, Sights};
 pub use sampled::{Moved, Sampler, Seen};

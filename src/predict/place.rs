@@ -7,7 +7,6 @@ use crate::optics::view::Local;
 use crate::scene::{Scene, projection_of_face};
 use crate::wall::Face;
 use glam::{DMat3, DVec2, DVec3};
-use std::f64::consts::PI;
 
 /// How far a set may be from its plan: shares and radians, of one sign each.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -175,9 +174,4 @@ impl<'a> Sights<'a> {
         let step = fine.len().div_ceil(wanted).max(1);
         fine.into_iter().step_by(step).collect()
     }
-}
-
-/// Radians of degrees.
-pub fn rad(deg: f64) -> f64 {
-    deg * PI / 180.0
 }

@@ -53,6 +53,17 @@ pub fn resolved(scene: &Scene) -> Value {
         "camera": camera(scene),
         "placement": placement(scene),
         "moves": scene.moves.as_ref().map(|m| moves(m)),
+        "viewing": {
+            "distance_picture_heights": scene.viewing.distance_heights,
+            "display_white_cd_per_m2": scene.viewing.white_nits,
+            "picture_contrast_share": scene.viewing.picture_contrast,
+        },
+        "tolerances": {
+            "distance_share": scene.tolerances.distance,
+            "focal_share": scene.tolerances.focal,
+            "turn_deg": deg(scene.tolerances.turn_rad),
+            "readout_share": scene.tolerances.readout,
+        },
         "deliveries": scene.deliveries.iter().map(delivery).collect::<Vec<_>>(),
     })
 }

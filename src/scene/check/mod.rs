@@ -8,6 +8,7 @@ mod delivery;
 mod drive;
 mod electronics;
 mod foreground;
+mod judging;
 pub mod limits;
 mod mode;
 mod moves;
@@ -174,6 +175,8 @@ pub(super) fn meant(
         subject_m: place.subject_m,
         foreground,
         neutral_density_stops: file.filters.neutral_density_stops,
+        viewing: judging::viewing(&file.viewing),
+        tolerances: judging::tolerances(&file.tolerances),
         notes,
     })
 }

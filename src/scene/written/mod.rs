@@ -19,6 +19,7 @@ mod camera;
 mod delivery;
 mod drive;
 mod foreground;
+mod judging;
 mod mode;
 mod moves;
 mod preset;
@@ -32,6 +33,7 @@ pub use camera::*;
 pub use delivery::*;
 pub use drive::*;
 pub use foreground::*;
+pub use judging::*;
 pub use mode::*;
 pub use moves::*;
 pub use preset::*;
@@ -75,6 +77,10 @@ pub struct SceneFile {
     /// The picture that is delivered; or a list of pictures, each with a `name`, developed from the same raw frame.
     #[schemars(with = "DeliveryFile", extend("x-or-list" = true))]
     pub delivery: DeliveriesFile,
+    /// How the picture is watched, for verdicts.
+    pub viewing: ViewingFile,
+    /// How far the set may be off its plan, for verdicts.
+    pub tolerances: TolerancesFile,
     /// Switches that take single physical effects out, to look at one alone.
     pub effects: EffectsFile,
 }
