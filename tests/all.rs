@@ -25,6 +25,7 @@ mod in_front;
 mod mirrors;
 mod moves;
 mod moving;
+mod other_light;
 mod output;
 mod predict;
 mod presets;

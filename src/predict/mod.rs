@@ -6,15 +6,19 @@
 //! bilinear demosaic and scaled in linear light, whatever the scene says, and cabinets that are alike and join without gaps.
 
 mod component;
+pub mod content_timing;
 pub mod exposure;
 mod eye;
 pub mod flicker;
+pub mod focus;
 pub mod form_factor;
 mod judge;
 mod parts;
 pub mod people;
 mod place;
 mod sampled;
+pub mod shutters;
+pub mod stepping;
 
 pub use component::{Component, Origin, Pulse, Wall, pulses};
 pub use judge::{Finding, Prediction, Settings, predict, verdict};
