@@ -139,6 +139,7 @@
 //! | [`render`] | scene to photoelectrons, two ways |
 //! | [`predict`] | scene to answers in closed form, no pixels |
 //! | [`shoot`] | render, expose, develop |
+//! | [`measure`] | pictures to numbers: waves, bands, flicker, readout |
 //! | [`input`], [`output`] | files |
 //! | [`cli`] | the program |
 //!
@@ -158,6 +159,7 @@ pub mod diag;
 pub mod frame;
 pub mod input;
 pub mod math;
+pub mod measure;
 pub mod optics;
 pub mod output;
 pub mod predict;

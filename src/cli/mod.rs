@@ -7,6 +7,7 @@ pub mod check;
 pub mod completions;
 pub mod difference;
 pub mod explain;
+pub mod measure;
 pub mod predict;
 pub mod presets;
 pub mod render;
@@ -48,6 +49,8 @@ pub enum Command {
     Schema(schema::Args),
     /// Explain one photosite: which emitters light it, when, and what each blur and the sensor do
     Explain(explain::Args),
+    /// Measure bands, flicker and moiré: of a scene's frames, or of pictures
+    Measure(measure::Args),
     /// Compare two frames: difference in numbers, and amplified as a picture
     Difference(difference::Args),
     /// List the presets: generic kit to start from, with every value
@@ -64,6 +67,7 @@ pub fn run(cli: &Cli) -> anyhow::Result<ExitCode> {
         Command::Check(args) => check::run(args),
         Command::Schema(args) => schema::run(args),
         Command::Explain(args) => explain::run(args),
+        Command::Measure(args) => measure::run(args),
         Command::Difference(args) => difference::run(args),
         Command::Presets(args) => presets::run(args),
         Command::Completions(args) => completions::run(args),

@@ -29,6 +29,7 @@
 mod colour;
 mod curve;
 mod demosaic;
+mod deviation;
 mod difference;
 mod label;
 mod pipeline;
@@ -38,8 +39,9 @@ mod samples;
 mod scale;
 
 pub use colour::{ColourTransform, NoTransform};
+pub use deviation::{deviation_picture, scale_end};
 pub use difference::{Difference, Largest, PlaneDifference, difference, shown as shown_difference};
-pub use pipeline::{DevelopError, develop, linear_planes};
+pub use pipeline::{DevelopError, develop, develop_to_measure, linear_planes};
 pub use preview::{overview, preview_crop};
 pub use response::{Site, grey_response, kernel};
 pub use samples::{Layout, Samples};

@@ -4,8 +4,14 @@
 //! by reference, so that a caller can let go of the electrons before it develops: a frame in memory
 //! is then at most two of them at once.
 
+mod given;
+mod twins;
+
+pub use twins::{TwinFrame, TwinShots, Twins};
+
 use crate::develop::{
-    ColourTransform, DeliveryTransfer, DevelopError, Layout, NoTransform, Samples, develop,
+    ColourSpace, ColourTransform, DeliveryTransfer, DevelopError, Layout, NoTransform, Samples,
+    develop, develop_to_measure,
 };
 use crate::frame::{Electrons, Picture, RawFrame, Window};
 use crate::optics::Diffraction;
@@ -229,6 +235,34 @@ impl<'a> Shot<'a> {
         }
         let samples = Samples::from_raw(raw, self.scene.camera.black_level, self.white_level)?;
         Ok(develop(&samples, self.layout, colour, &delivery)?)
+    }
+
+    /// A frame's light for measuring, noise-free: developed to BT.709 primaries, the wall's white neutral, bilinear demosaic,
+    /// linear and unclipped, scaled as the delivery is. 1.0 is the light that fills a photosite, or the converter.
+    pub fn light_of(&self, electrons: &Electrons, delivery: usize) -> Result<Picture, ShootError> {
+        let camera = &self.scene.camera;
+        let room = f64::from(self.white_level) - f64::from(camera.black_level);
+        let recorded = self.recorded(electrons);
+        let samples = Samples::from_electrons(&recorded, room / self.gain_dn_per_e)?;
+        self.to_measure(&samples, delivery)
+    }
+
+    /// The same of the camera's integers, with their noise and rounding.
+    pub fn light_of_raw(&self, raw: &RawFrame, delivery: usize) -> Result<Picture, ShootError> {
+        let black = self.scene.camera.black_level;
+        self.to_measure(&Samples::from_raw(raw, black, self.white_level)?, delivery)
+    }
+
+    /// What balance multiplies green photosites with, for measuring.
+    fn green_gain(&self) -> Result<f64, ShootError> {
+        Ok(colour_transform(self.scene, ColourSpace::Bt709)?.gains[1])
+    }
+
+    fn to_measure(&self, samples: &Samples<'_>, index: usize) -> Result<Picture, ShootError> {
+        let delivered =
+            self.scene.deliveries.get(index).ok_or(ShootError::NoDelivery(index + 1))?;
+        let colour = colour_transform(self.scene, ColourSpace::Bt709)?;
+        Ok(develop_to_measure(samples, self.layout, &colour, &delivered.delivery)?)
     }
 
     /// What is measured on a raw frame.
