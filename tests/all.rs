@@ -28,6 +28,7 @@ mod moving;
 mod other_light;
 mod output;
 mod predict;
+mod predict_answers;
 mod presets;
 mod pulses;
 mod rays;

@@ -48,12 +48,12 @@ pub const SEIZURE_LIMIT_PERCENT: f64 = 5.0;
 ///
 /// IEEE Std 1789-2015, clause 8.1.1, as quoted in a third party's design note: below 90 Hz 0.025·f, up to 1250 Hz 0.08·f.
 pub fn low_risk_limit_percent(hz: f64) -> Option<f64> {
-    (hz <= LOW_RISK_TO_HZ).then(|| if hz < SEIZURES_BELOW_HZ { 0.025 * hz } else { 0.08 * hz })
+    (hz <= LOW_RISK_TO_HZ).then_some(if hz < SEIZURES_BELOW_HZ { 0.025 * hz } else { 0.08 * hz })
 }
 
 /// The same of recommended practice 2 (no observable effect): below 90 Hz 0.01·f, up to 3000 Hz 0.0333·f.
 pub fn no_effect_limit_percent(hz: f64) -> Option<f64> {
-    (hz <= NO_EFFECT_TO_HZ).then(|| if hz < SEIZURES_BELOW_HZ { 0.01 * hz } else { 0.0333 * hz })
+    (hz <= NO_EFFECT_TO_HZ).then_some(if hz < SEIZURES_BELOW_HZ { 0.01 * hz } else { 0.0333 * hz })
 }
 
 /// The same of recommended practice 3 (seizures), which always holds: 5 % below 90 Hz.
@@ -95,6 +95,7 @@ mod tests {
 
     /// Handbook §7, first table: numeric integration with 2e6 points there, to six digits.
     #[test]
+    #[expect(clippy::approx_constant, reason = "the handbook prints six digits of 1/π")]
     fn waveforms_have_the_printed_percent_and_index() {
         let check = |name: &str, points: &[[f64; 2]], percent: f64, index: f64| {
             let (highest, lowest) = extremes(points);
@@ -118,7 +119,7 @@ mod tests {
         let two = [[0.0, 1.0], [0.3, 1.0], [0.3, 0.2], [1.0, 0.2]];
         check("two levels", &two, 100.0 * 0.8 / 1.2, 0.3 * 0.7 * 0.8 / (0.3 + 0.7 * 0.2));
         assert!((flicker_index(&two) - 0.381818).abs() < 5e-7);
-        check("rectified sine", &sampled(|t| sin_pi(t)), 100.0, 0.210514);
+        check("rectified sine", &sampled(sin_pi), 100.0, 0.210514);
         assert_eq!(flicker_index(&[[0.0, 0.0], [1.0, 0.0]]), 0.0);
         assert_eq!(percent_flicker(0.0, 0.0), 0.0);
     }

@@ -60,6 +60,7 @@ impl Source {
     }
 
     /// Times its threshold, at worst, at an exposure.
+    #[cfg(test)]
     pub fn multiple(&self, exposure_s: f64) -> f64 {
         self.worst(exposure_s).map_or(0.0, |w| w.0)
     }
