@@ -80,7 +80,7 @@ fn no_nulls(value: &Value, path: &str) {
 fn every_scene_has_its_answers() {
     for scene in scenes() {
         println!("== {}", scene.name);
-        let mut tell = |name: &str, value: Value, lines: Vec<String>, started: Instant| {
+        let tell = |name: &str, value: Value, lines: Vec<String>, started: Instant| {
             println!("-- {name}, {:.1} ms", started.elapsed().as_secs_f64() * 1e3);
             lines.iter().for_each(|l| println!("{l}"));
             assert!(!lines.is_empty(), "{name}");

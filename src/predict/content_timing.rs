@@ -180,11 +180,14 @@ impl ContentTiming {
         let mut lines = Vec::new();
         let count = self.video_frames_per_captured_frame;
         let clock = if self.one_clock { "" } else { ", on clocks of their own" };
+        let frames = match number(count).as_str() {
+            "1" => "one video frame".to_owned(),
+            n => format!("{n} video frames"),
+        };
         lines.push(format!(
-            "wall at {}, camera at {}{clock}: {} video frames in each captured frame",
+            "wall at {}, camera at {}{clock}: {frames} in each captured frame",
             frequency(self.video_hz),
-            rate(self.frame_rate_fps),
-            number(count)
+            rate(self.frame_rate_fps)
         ));
         let whole = libm::round(count);
         if whole >= 2.0 && (count - whole).abs() < 1e-6 * count {

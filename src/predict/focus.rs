@@ -24,6 +24,8 @@ const RATIO: f64 = 1.12;
 const SMALLEST: f64 = 0.25;
 /// Halvings of the last step.
 const HALVINGS: u32 = 4;
+/// Farther than this a lens's scale has nothing but infinity, metres: common practice, no source.
+const FAR_M: f64 = 50.0;
 /// Nearest focus that is looked at, focal lengths from the lens.
 const NEAREST_FOCALS: f64 = 4.0;
 
@@ -136,6 +138,14 @@ pub fn nearest_focus(scene: &Scene) -> Option<NearestFocus> {
     Some(NearestFocus { wall_from_lens_m: wall_m, stops: stops.collect::<Option<_>>()? })
 }
 
+/// The verdict of fringes alone. Of a wall whose pixels the sensor resolves well, harmonics above the sixth are left out: where they show,
+/// the lower ones do.
+fn settings(pitch_photosites: f64) -> Settings {
+    let quick = Settings::quick();
+    let highest = (6.0 / pitch_photosites).clamp(0.6, quick.highest);
+    Settings { levels: vec![1.0], highest, ..quick }
+}
+
 fn side(scene: &Scene, f_number: f64, wall_m: f64, before: bool) -> Option<Side> {
     let mut scene = scene.clone();
     let kept = f_number / scene.lens.f_number;
@@ -158,7 +168,7 @@ fn side(scene: &Scene, f_number: f64, wall_m: f64, before: bool) -> Option<Side>
         discs.aperture_m * lens.focal_m / wall_m / discs.photosite_m * 0.999
     };
     let most = most.min(WIDEST_PITCHES * pitch.max(1.0));
-    let settings = Settings { levels: vec![1.0], ..Settings::quick() };
+    let settings = settings(pitch);
     let at = |disc: f64| -> Option<(Prediction, f64)> {
         let focus_m = discs.focus_m(sign * disc)?;
         let mut focused = scene.clone();
@@ -254,10 +264,13 @@ impl Side {
                     None => " (on the wall itself if all is as planned)".into(),
                     Some(_) => String::new(),
                 };
+                let mark = match safe.from_mark_m {
+                    m if m > FAR_M => "near infinity".into(),
+                    m => format!("{} from the mark", length(m)),
+                };
                 format!(
-                    "{side}: keep the focus {} from the wall{range}, {} from the mark; nearer {why} shows",
-                    length(safe.from_wall_m),
-                    length(safe.from_mark_m)
+                    "{side}: keep the focus {} from the wall{range}, {mark}; nearer {why} shows",
+                    length(safe.from_wall_m)
                 )
             }
             _ => format!("{side}: no focus is clean, {why} shows"),

@@ -333,18 +333,18 @@ impl People {
             lines.push(format!("{}, {nits} cd/m², the room: {}", at.level, at.room.words()));
         }
         if self.photosensitivity_warning {
+            // Of the brightest level that has it.
             let slow = |l: &AtLevel| {
-                let of = [&l.row, &l.room].map(|f| f.in_photosensitive_range);
-                of.into_iter().flatten().map(|c| (l.level, c)).next()
+                let of = [&l.row, &l.room].into_iter().filter(|f| !f.keeps_seizure_limit);
+                of.filter_map(|f| f.in_photosensitive_range).map(|c| (l.level, c)).next()
             };
-            let what =
-                self.levels.iter().rev().find_map(slow).map_or(String::new(), |(level, c)| {
-                    format!(
-                        " ({} at {} in {level})",
-                        percent(c.modulation_percent),
-                        frequency(c.frequency_hz)
-                    )
-                });
+            let what = self.levels.iter().find_map(slow).map_or(String::new(), |(level, c)| {
+                format!(
+                    " ({} at {} in {level})",
+                    percent(c.modulation_percent),
+                    frequency(c.frequency_hz)
+                )
+            });
             lines.push(format!(
                 "WARNING: the wall itself flickers below 90 Hz{what}: warn everybody on set, and have it looked at before people work in it"
             ));

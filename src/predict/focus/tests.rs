@@ -37,7 +37,7 @@ fn the_focus_stops_where_the_verdict_turns_and_all_beyond_is_clean() {
     let judged = |focus_m: f64| {
         let mut at = scene.steady_wall();
         at.lens.focus_m = focus_m;
-        verdict(&at, &Settings { levels: vec![1.0], ..Settings::quick() }).judged().degree
+        verdict(&at, &settings(2.6e-3 * 0.05 / 5.0 / 8e-6)).judged().degree
     };
     assert_eq!(judged(safe.from_lens_m), Degree::Clean);
     // A little nearer to the wall it is not clean.

@@ -49,6 +49,8 @@ pub struct Source {
     pub lines: Vec<Line>,
     /// Exposures of a whole number of this time are free of its bands, seconds of camera time; 0 for steady light.
     pub period_s: f64,
+    /// A shorter time of which the same holds nearly: a refresh; at most `period_s`.
+    pub refresh_s: f64,
 }
 
 impl Source {
@@ -60,18 +62,19 @@ impl Source {
     }
 
     /// Times its threshold, at worst, at an exposure.
-    #[cfg(test)]
     pub fn multiple(&self, exposure_s: f64) -> f64 {
         self.worst(exposure_s).map_or(0.0, |w| w.0)
     }
 
-    /// How far exposure or frequency may be off, as a share, before bands pass their threshold, around an exposure of a whole
-    /// number of periods. `None` where they never do.
+    /// How far exposure or frequency may be off, as a share, before bands pass their threshold, around an exposure that is
+    /// clean. `None` where they never do.
     ///
-    /// Around a whole x₀ = f·T, m·|sinc| reaches 1 where |sin πx| = πx/m: asin(πx/m)/π away. The smallest over the waves.
+    /// Around a whole x₀ = f·T, m·|sinc| reaches 1 where |sin πx| = πx/m: asin(πx/m)/π away. Of that goes what x is from a whole number
+    /// already. The smallest over the waves.
     pub fn tolerance(&self, exposure_s: f64) -> Option<f64> {
         let of = |l: &Line| {
-            let whole = l.hz * exposure_s;
+            let waves = l.hz * exposure_s;
+            let whole = libm::round(waves);
             let mut off = 0.0;
             for _ in 0..4 {
                 // The shorter side: there sinc falls more slowly.
@@ -81,7 +84,7 @@ impl Source {
                 }
                 off = libm::asin(sine.max(0.0)) / PI;
             }
-            Some(off / whole)
+            Some((off - (waves - whole).abs()).max(0.0) / waves)
         };
         self.lines.iter().filter_map(of).min_by(f64::total_cmp)
     }
@@ -145,7 +148,7 @@ impl<'a> Setup<'a> {
             return None;
         }
         if drive.is_steady() {
-            return Some(Source { lines: Vec::new(), period_s: 0.0 });
+            return Some(Source { lines: Vec::new(), period_s: 0.0, refresh_s: 0.0 });
         }
         let rate = 1.0 + drive.clock.drift;
         let step = step(timing, level);
@@ -171,7 +174,8 @@ impl<'a> Setup<'a> {
             k += step;
         }
         let period_s = spectrum.period_s() / f64::from(step) / rate;
-        Some(Source { lines, period_s })
+        let refresh_s = timing.refresh_s.min(spectrum.period_s()) / rate;
+        Some(Source { lines, period_s, refresh_s: refresh_s.min(period_s) })
     }
 
     /// A lamp.
@@ -198,7 +202,8 @@ impl<'a> Setup<'a> {
             (contrast >= LEAST).then(|| self.line(hz, &seen, LAMP_LEVEL, grain))
         };
         let lines = (1..=LAMP_HARMONICS).filter_map(of).collect();
-        Source { lines, period_s: 1.0 / lamp.frequency_hz }
+        let period_s = 1.0 / lamp.frequency_hz;
+        Source { lines, period_s, refresh_s: period_s }
     }
 
     fn line(&self, hz: f64, seen: &Seen, level: f64, grain: f64) -> Line {
