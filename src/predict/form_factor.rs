@@ -123,7 +123,7 @@ mod tests {
 
     /// By small squares.
     fn summed(r: &Rectangle, place: DVec3, facing: DVec3, falloff: f64) -> f64 {
-        let n = 1500;
+        let n = 500;
         let area = r.size_m.x * r.size_m.y / f64::from(n * n);
         let mut sum = 0.0;
         for j in 0..n {

@@ -18,6 +18,8 @@ pub const LEVELS: [(&str, f64); 3] = [("white", 1.0), ("mid-grey", 0.18), ("2 % 
 const NEAR_STOPS: f64 = 1.5;
 /// Settings that are told apart.
 const SAME: f64 = 1e-6;
+/// Settings of our own making are left out this near to a common one.
+const NEARLY_SAME: f64 = 5e-4;
 /// Steps of a shutter angle that are listed one by one.
 const MOST_STEPS: f64 = 60.0;
 /// Shutter angles, degrees, of cameras that list none: common practice, no source.
@@ -104,8 +106,11 @@ pub struct CleanSetting {
 pub struct Clean {
     /// Of what.
     pub of: String,
-    /// Time of which an exposure must hold a whole number, seconds; `None` for steady light.
+    /// Time of which an exposure must hold a whole number, seconds: a refresh, or the level's own period where whole refreshes leave
+    /// bands that are seen; `None` for steady light.
     pub period_s: Option<f64>,
+    /// Time after which the level's pulses repeat, seconds: whole numbers of it leave nothing at all.
+    pub own_period_s: Option<f64>,
     /// One over it, Hz.
     pub frequency_hz: Option<f64>,
     /// The nearest such settings, those the camera offers where it lists any; empty where none fits.
@@ -163,7 +168,10 @@ pub fn shutters(scene: &Scene) -> Shutters {
     for lamp in &scene.other_light {
         sources.push(Named { of: lamp.name.clone(), source: setup.lamp(lamp) });
     }
-    let periods: Vec<f64> = sources.iter().map(|s| s.source.period_s).collect();
+    let mut periods: Vec<f64> =
+        sources.iter().flat_map(|s| [s.source.period_s, s.source.refresh_s]).collect();
+    periods.sort_by(f64::total_cmp);
+    periods.dedup();
     let candidates = candidates(scene, &periods);
     let mut table: Vec<Setting> =
         candidates.iter().map(|c| setting(c, &sources, present_s, fps)).collect();
@@ -231,7 +239,10 @@ fn candidates(scene: &Scene, periods: &[f64]) -> Vec<Candidate> {
         None => {
             all.extend(ANGLES_DEG.iter().map(|a| by_angle(*a)));
             all.extend(SPEEDS.iter().map(|s| by_speed(1.0 / s)));
-            all.extend(near_whole.iter().map(|s| by_angle(angle_of_exposure_deg(*s, fps))));
+            // Beside a common setting that is nearly the same it says nothing new.
+            let new = |s: &&f64| all.iter().all(|c| (c.exposure_s / **s - 1.0).abs() > NEARLY_SAME);
+            let new: Vec<f64> = near_whole.iter().filter(new).copied().collect();
+            all.extend(new.into_iter().map(|s| by_angle(angle_of_exposure_deg(s, fps))));
         }
     }
     all.retain(|c| {
@@ -284,15 +295,21 @@ fn setting(c: &Candidate, sources: &[Named], present_s: f64, fps: f64) -> Settin
 
 fn clean(named: &Named, candidates: &[Candidate], scene: &Scene) -> Clean {
     let (present_s, fps) = (scene.camera.exposure_s, scene.camera.fps);
-    let period_s = named.source.period_s;
-    if period_s <= 0.0 {
+    let own_s = named.source.period_s;
+    if own_s <= 0.0 {
         return Clean {
             of: named.of.clone(),
             period_s: None,
+            own_period_s: None,
             frequency_hz: None,
             settings: Vec::new(),
         };
     }
+    // A level whose own period is longer than a refresh may leave too little to be seen at whole refreshes.
+    let refresh_s = named.source.refresh_s;
+    let whole = nearest_whole(&[refresh_s], present_s, 1.0 / fps);
+    let refreshes_do = !whole.is_empty() && whole.iter().all(|s| named.source.multiple(*s) < 1.0);
+    let period_s = if refreshes_do { refresh_s } else { own_s };
     let make =
         |written: String, exposure_s: f64, periods: f64, tolerance: Option<f64>| CleanSetting {
             written,
@@ -308,12 +325,12 @@ fn clean(named: &Named, candidates: &[Candidate], scene: &Scene) -> Clean {
         let of = |c: &Candidate| {
             let periods = libm::round(c.exposure_s / period_s);
             let off = (c.exposure_s / period_s / periods - 1.0).abs();
-            let tolerance = named.source.tolerance(periods * period_s);
             // Nearly whole, and what is missing is not seen.
             let fits = periods >= 1.0 && off * periods <= 0.25;
-            let left = tolerance.map(|t| t - off);
-            (fits && left.is_none_or(|l| l >= 0.0))
-                .then(|| make(c.written.clone(), c.exposure_s, periods, left))
+            (fits && named.source.multiple(c.exposure_s) < 1.0).then(|| {
+                let tolerance = named.source.tolerance(c.exposure_s);
+                make(c.written.clone(), c.exposure_s, periods, tolerance)
+            })
         };
         candidates.iter().filter_map(of).collect()
     } else {
@@ -329,6 +346,7 @@ fn clean(named: &Named, candidates: &[Candidate], scene: &Scene) -> Clean {
     Clean {
         of: named.of.clone(),
         period_s: Some(period_s),
+        own_period_s: Some(own_s),
         frequency_hz: Some(1.0 / period_s),
         settings,
     }

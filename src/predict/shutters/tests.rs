@@ -77,8 +77,11 @@ fn tolerance_is_where_the_bands_pass_their_threshold() {
         period_lines: Some(30.0),
         roll_hz: 0.0,
     };
-    let source =
-        Source { lines: vec![line(960.0, 500.0), line(1920.0, 90.0)], period_s: 1.0 / 960.0 };
+    let source = Source {
+        lines: vec![line(960.0, 500.0), line(1920.0, 90.0)],
+        period_s: 1.0 / 960.0,
+        refresh_s: 1.0 / 960.0,
+    };
     let clean_s = 20.0 / 960.0;
     assert!(source.multiple(clean_s) < 1e-9);
     let off = source.tolerance(clean_s).expect("a limit");
@@ -90,7 +93,8 @@ fn tolerance_is_where_the_bands_pass_their_threshold() {
         assert_eq!(worst > 1.0, seen, "{share}: {worst}");
     }
     // What is too weak for any exposure near by needs no care: 2/(π·20) of 30 is below 1.
-    let weak = Source { lines: vec![line(960.0, 30.0)], period_s: 1.0 / 960.0 };
+    let weak =
+        Source { lines: vec![line(960.0, 30.0)], period_s: 1.0 / 960.0, refresh_s: 1.0 / 960.0 };
     assert_eq!(weak.tolerance(clean_s), None);
 }
 
@@ -99,7 +103,7 @@ fn dark_split_levels_need_their_own_longer_period() {
     // 64 refreshes of 24 Hz, 11 bits: 2 % are 41 clocks, gcd(41, 64) = 1: a video frame; white has 2047, 18 % has 368 = 16·23.
     let drive = "{kind: split, refresh_hz: 1536, scan: 8, advanced: {grey_bits: 11}}";
     let found = shutters(&scene(drive, "{frame_rate_fps: 24}", ""));
-    let hz: Vec<f64> = found.clean.iter().map(|c| c.frequency_hz.expect("pulsed")).collect();
+    let hz: Vec<f64> = found.clean.iter().map(|c| 1.0 / c.own_period_s.expect("pulsed")).collect();
     assert!((hz[2] - 24.0).abs() < 1e-9, "{hz:?}");
     assert!((hz[1] - 16.0 * 24.0).abs() < 1e-9, "{hz:?}");
     let dark = row(&found, 1.0 / 48.0);

@@ -41,8 +41,11 @@ impl Clean {
             .settings
             .iter()
             .map(|s| {
-                let off = s.tolerance_share.map_or("any".into(), |t| format!("± {}", percent(t)));
-                format!("{} ({}°, off by {off})", s.written, number(s.shutter_angle_deg))
+                let off = match s.tolerance_share {
+                    None => "anything off is unseen".into(),
+                    Some(t) => format!("± {}", percent(t)),
+                };
+                format!("{} ({}°, {off})", s.written, number(s.shutter_angle_deg))
             })
             .collect();
         let found = match settings.is_empty() {
