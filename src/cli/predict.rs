@@ -197,7 +197,7 @@ fn finding(scene: &Scene, f: &Finding) -> Value {
         "frequency_cycles_per_px": wave.frequency.to_array(),
         "contrast_luma": wave.luma(),
         "contrast_colour": wave.chroma(),
-        "contrast_red_green_blue": wave.planes.map(|p| p.norm()),
+        "contrast_red_green_blue": wave.planes.map(|p| p.norm_sqr().sqrt()),
         "roll_hz": f.seen.roll_hz,
         "harmonic": {
             "wall_across_down": f.seen.origin.h,

@@ -20,7 +20,7 @@ mod sampled;
 pub mod shutters;
 pub mod stepping;
 
-pub use component::{Component, Origin, Pulse, Wall, pulses};
+pub use component::{Component, Lattice, Origin, Pulse, Wall, pulses};
 pub use judge::{Finding, Prediction, Settings, predict, verdict};
 pub use parts::{Part, parts};
 pub use place::{Off, Place, Sights};

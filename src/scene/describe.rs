@@ -1,7 +1,9 @@
 //! A scene as understood, in plain words with units.
 
+mod lamps;
+
 use super::derived::wall_on_axis_m;
-use super::{Delivered, DeliveryFormat, LampShape, Scene};
+use super::{Delivered, DeliveryFormat, Scene};
 use crate::develop::{ColourSpace, DeliveryTransfer, Demosaic, ScaleFilter};
 use crate::optics::transfer::blur_disc_m;
 use crate::optics::{Diffraction, Iris};
@@ -32,40 +34,12 @@ pub fn describe(scene: &Scene) -> String {
     camera(&mut out, scene);
     placement(&mut out, scene);
     moves(&mut out, scene);
-    other_light(&mut out, scene);
+    lamps::other_light(&mut out, scene);
     for delivered in &scene.deliveries {
         delivery(&mut out, scene, delivered);
     }
     judging(&mut out, scene);
     out.text
-}
-
-/// Lamps, and the shutters to choose from.
-fn other_light(out: &mut Lines, scene: &Scene) {
-    if let Some(offered) = &scene.shutter_offered {
-        let mut words: Vec<String> =
-            offered.angles_deg.iter().map(|a| format!("{}°", number(*a))).collect();
-        words.extend(offered.angle_step_deg.map(|a| format!("every {}°", number(a))));
-        words.extend(offered.speeds_s.iter().map(|s| shutter(*s)));
-        out.group("shutters");
-        out.line("offered", words.join(", "));
-    }
-    if scene.other_light.is_empty() {
-        return;
-    }
-    out.group("other light");
-    for lamp in &scene.other_light {
-        let shape = match lamp.shape {
-            LampShape::Sine => "a sine".into(),
-            LampShape::RectifiedSine => "half waves of a sine".into(),
-            LampShape::Pulses { duty } => {
-                format!("pulses, bright for {} of the time", percent(duty))
-            }
-        };
-        let value =
-            format!("{}, {} deep, {shape}", frequency(lamp.frequency_hz), percent(lamp.depth));
-        out.line(&lamp.name, value);
-    }
 }
 
 fn judging(out: &mut Lines, scene: &Scene) {

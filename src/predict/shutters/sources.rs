@@ -2,9 +2,9 @@
 
 use crate::artefact::Wave;
 use crate::math::special::sinc;
-use crate::predict::component::{Origin, Pulse, Wall, turned};
+use crate::predict::component::{Lattice, Origin, Pulse, Wall, turned};
 use crate::predict::judge::{judge_band, noise};
-use crate::predict::place::{Place, Sights};
+use crate::predict::place::Sights;
 use crate::predict::sampled::{Moved, Sampler, Seen};
 use crate::scene::{Lamp, Scene};
 use crate::wall::arithmetic::lowest_frequency_hz;
@@ -108,10 +108,10 @@ fn step(timing: &Timing, level: f64) -> u32 {
 pub struct Setup<'a> {
     scene: &'a Scene,
     timing: Timing,
-    sights: Sights<'a>,
     wall: Wall<'a>,
     sampler: Sampler,
-    place: Option<Place>,
+    /// Lines of the rows' turns, without the lattice's own harmonics, at one place; `None` where the wall is not seen.
+    lattice: Option<Lattice>,
 }
 
 impl<'a> Setup<'a> {
@@ -123,14 +123,10 @@ impl<'a> Setup<'a> {
         let size = DVec2::new(f64::from(window.width), f64::from(window.height));
         let place = sights.at(corner + size / 2.0);
         let place = place.or_else(|| sights.grid(5, 3).into_iter().next());
-        Self {
-            scene,
-            timing: scene.drive.timing(),
-            wall: Wall::new(scene, LEAST, HIGHEST),
-            sampler: Sampler::new(scene, LEAST),
-            sights,
-            place,
-        }
+        let wall = Wall::new(scene, LEAST, HIGHEST);
+        let lattice = place.map(|place| wall.seen(&sights, &place, true, 0));
+        let (timing, sampler) = (scene.drive.timing(), Sampler::new(scene, LEAST));
+        Self { scene, timing, wall, sampler, lattice }
     }
 
     /// Rows of the delivered picture.
@@ -140,7 +136,7 @@ impl<'a> Setup<'a> {
 
     /// The wall at a level, for exposures from `shortest_s` on. `None` where it is not seen, or shows no light.
     pub fn wall(&self, level: f64, shortest_s: f64) -> Option<Source> {
-        let place = self.place.as_ref()?;
+        let lattice = self.lattice.as_ref()?;
         let (timing, drive) = (&self.timing, &self.scene.drive);
         let spectrum = Spectrum::new(timing, level);
         let mean = spectrum.mean();
@@ -167,8 +163,8 @@ impl<'a> Setup<'a> {
                 let late = drive.delay_s.map(|s| amplitude * turned(-hz * s));
                 let pulse = Pulse { k, hz, camera_hz: hz * rate, amplitude: late };
                 let levels = [level; 3];
-                let components = self.wall.pulsing(&self.sights, place, levels, &pulse, false);
-                let waves = self.sampler.waves(&components, self.wall.means(place, levels));
+                let components = self.wall.pulsing(lattice, levels, &pulse);
+                let waves = self.sampler.waves(&components, lattice.means(levels));
                 lines.extend(waves.iter().map(|seen| self.line(hz * rate, seen, level, grain)));
             }
             k += step;
