@@ -163,7 +163,7 @@ fn offsets(t: &Tolerances, thorough: bool) -> Vec<Off> {
 }
 
 /// Noise of a delivered pixel over its mean at a level, where the scene has noise: photon and read noise of a green photosite.
-fn noise(scene: &Scene, sampler: &Sampler, level: f64) -> f64 {
+pub(super) fn noise(scene: &Scene, sampler: &Sampler, level: f64) -> f64 {
     let camera = &scene.camera;
     if !camera.noise {
         return 0.0;
@@ -346,7 +346,7 @@ fn keep(best: &mut Vec<Finding>, finding: Finding) {
 }
 
 /// A wave of the drive as bands, as flicker, or both.
-fn judge_band(
+pub(super) fn judge_band(
     scene: &Scene,
     sampler: &Sampler,
     seen: &Seen,

@@ -7,11 +7,19 @@
 
 mod assumed;
 mod component;
+pub mod content_timing;
+pub mod exposure;
 mod eye;
+pub mod flicker;
+pub mod focus;
+pub mod form_factor;
 mod judge;
 mod parts;
+pub mod people;
 mod place;
 mod sampled;
+pub mod shutters;
+pub mod stepping;
 
 pub use assumed::{Unsure, assumed};
 pub use component::{Component, Lattice, Origin, Pulse, Wall, pulses};

@@ -65,7 +65,8 @@ pub struct Sampler {
     block: u32,
     /// Sensor photosites that one block takes, across and down.
     step: DVec2,
-    line_s: f64,
+    /// Time from a recorded row to the next below it, seconds; 0 for a global shutter.
+    pub line_s: f64,
     fps: f64,
     crop: DVec2,
     stages: Vec<Stage>,
