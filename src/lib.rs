@@ -133,10 +133,13 @@
 //! | [`frame`] | buffers with size, meaning and unit |
 //! | [`diag`] | problems and notes as data |
 //! | [`colour`] | observer, spaces, light of an emitter |
+//! | [`artefact`] | waves in pictures, what the eye makes of them, degrees |
 //! | [`wall`], [`optics`], [`sensor`], [`develop`] | the physics; these four do not know each other |
 //! | [`scene`] | from text to a checked scene, and what follows from it in closed form |
 //! | [`render`] | scene to photoelectrons, two ways |
+//! | [`predict`] | scene to answers in closed form, no pixels |
 //! | [`shoot`] | render, expose, develop |
+//! | [`measure`] | pictures to numbers: waves, bands, flicker, readout |
 //! | [`input`], [`output`] | files |
 //! | [`cli`] | the program |
 //!
@@ -148,6 +151,7 @@
     allow(clippy::disallowed_methods, reason = "tests use std's functions as a second opinion")
 )]
 
+pub mod artefact;
 pub mod cli;
 pub mod colour;
 pub mod develop;
@@ -155,8 +159,10 @@ pub mod diag;
 pub mod frame;
 pub mod input;
 pub mod math;
+pub mod measure;
 pub mod optics;
 pub mod output;
+pub mod predict;
 pub mod render;
 pub mod scene;
 pub mod sensor;

@@ -223,7 +223,11 @@ fn audit_every_wall() {
 #[test]
 fn the_fast_engine_agrees_on_everything_together() {
     for patch in all_together() {
-        let window = stage::window(&patch.scene, -4, -4, 40, 32);
+        // Jumps of light take a larger part to be sure of.
+        let window = match patch.name {
+            "together, a picture ends" => stage::window(&patch.scene, 21, -13, 64, 56),
+            _ => stage::window(&patch.scene, -4, -4, 40, 32),
+        };
         let patch = Patch { window, samples: 1 << 15, ..patch };
         let found = audit(&patch, Diffraction::Off, 1);
         assert!(found.agrees(), "{}: {found:?}", patch.name);

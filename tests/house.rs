@@ -10,16 +10,17 @@ use std::path::{Path, PathBuf};
 
 /// Rooms in the order in which a value passes through them; those on one line do not import each
 /// other. A room may use rooms on the lines above it only.
-const ROOMS: [&[&str]; 11] = [
+const ROOMS: [&[&str]; 12] = [
     &["units"],
     &["math"],
     &["frame"],
     &["diag"],
     &["colour"],
+    &["artefact"],
     &["wall", "optics", "sensor", "develop"],
     &["scene"],
-    &["render"],
-    &["shoot"],
+    &["render", "predict"],
+    &["shoot", "measure"],
     &["input", "output"],
     &["cli"],
 ];

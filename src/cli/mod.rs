@@ -7,9 +7,12 @@ pub mod check;
 pub mod completions;
 pub mod difference;
 pub mod explain;
+pub mod measure;
+pub mod predict;
 pub mod presets;
 pub mod render;
 pub mod schema;
+pub mod test_pictures;
 
 use std::process::ExitCode;
 
@@ -39,12 +42,18 @@ pub struct Cli {
 pub enum Command {
     /// Render the frames that the camera would record of a scene
     Render(render::Args),
+    /// Predict what will show: flicker, scan bands, moiré, pixel structure, and how bad, without rendering
+    Predict(predict::Args),
     /// Check a scene: problems, notes, and how it was understood
     Check(check::Args),
     /// Print the keys of a scene file, as JSON Schema for an editor or as a list
     Schema(schema::Args),
     /// Explain one photosite: which emitters light it, when, and what each blur and the sensor do
     Explain(explain::Args),
+    /// Measure bands, flicker and moiré: of a scene's frames, or of pictures
+    Measure(measure::Args),
+    /// Write pictures for a real wall, to measure it with a real camera, and how to shoot them
+    TestPictures(test_pictures::Args),
     /// Compare two frames: difference in numbers, and amplified as a picture
     Difference(difference::Args),
     /// List the presets: generic kit to start from, with every value
@@ -57,9 +66,12 @@ pub enum Command {
 pub fn run(cli: &Cli) -> anyhow::Result<ExitCode> {
     match &cli.command {
         Command::Render(args) => render::run(args),
+        Command::Predict(args) => predict::run(args),
         Command::Check(args) => check::run(args),
         Command::Schema(args) => schema::run(args),
         Command::Explain(args) => explain::run(args),
+        Command::Measure(args) => measure::run(args),
+        Command::TestPictures(args) => test_pictures::run(args),
         Command::Difference(args) => difference::run(args),
         Command::Presets(args) => presets::run(args),
         Command::Completions(args) => completions::run(args),

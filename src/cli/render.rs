@@ -1,7 +1,7 @@
 //! `gridbeat render SCENE`: the frames that the camera would record, and a sidecar with every number.
 
 mod files;
-mod progress;
+pub(super) mod progress;
 mod sidecar;
 mod summary;
 mod write;
@@ -173,11 +173,11 @@ impl FromStr for Frames {
 }
 
 impl Frames {
-    fn all(self) -> std::ops::RangeInclusive<u32> {
+    pub(super) fn all(self) -> std::ops::RangeInclusive<u32> {
         self.first..=self.last
     }
 
-    fn count(self) -> usize {
+    pub(super) fn count(self) -> usize {
         (self.last - self.first) as usize + 1
     }
 }
@@ -214,14 +214,21 @@ impl Args {
     /// The edits of the scene, the crop included.
     fn edits(&self) -> Vec<Edit> {
         let mut edits = self.set.clone();
-        if let Some(Crop(w)) = self.crop {
-            let (x, y, width, height) = (w.x, w.y, w.width, w.height);
-            let crop = format!("{{x: {x}, y: {y}, width: {width}, height: {height}}}");
-            edits.push(Edit { key: "camera.crop".into(), value: crop });
-            edits.push(Edit { key: "delivery.size_px".into(), value: "null".into() });
-            edits.push(Edit { key: "delivery.desqueeze".into(), value: "off".into() });
-        }
+        edits.extend(self.crop.iter().flat_map(|crop| crop.edits()));
         edits
+    }
+}
+
+impl Crop {
+    /// The edits of a scene that record only this part, not scaled.
+    pub(super) fn edits(self) -> [Edit; 3] {
+        let Window { x, y, width, height } = self.0;
+        let edit = |key: &str, value: String| Edit { key: key.into(), value };
+        [
+            edit("camera.crop", format!("{{x: {x}, y: {y}, width: {width}, height: {height}}}")),
+            edit("delivery.size_px", "null".into()),
+            edit("delivery.desqueeze", "off".into()),
+        ]
     }
 }
 

@@ -29,6 +29,7 @@
 mod colour;
 mod curve;
 mod demosaic;
+mod deviation;
 mod difference;
 mod label;
 mod pipeline;
@@ -36,14 +37,17 @@ mod preview;
 mod response;
 mod samples;
 mod scale;
+mod undone;
 
 pub use colour::{ColourTransform, NoTransform};
+pub use deviation::{deviation_picture, scale_end};
 pub use difference::{Difference, Largest, PlaneDifference, difference, shown as shown_difference};
-pub use pipeline::{DevelopError, develop, linear_planes};
+pub use pipeline::{DevelopError, develop, develop_to_measure, linear_planes};
 pub use preview::{overview, preview_crop};
 pub use response::{Site, grey_response, kernel};
 pub use samples::{Layout, Samples};
-pub use scale::{Taps, scale, taps};
+pub use scale::{Taps, filter_transform, scale, taps};
+pub use undone::{mix, to_bt709, to_linear};
 
 /// How missing colours are filled in.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]

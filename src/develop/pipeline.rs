@@ -7,7 +7,7 @@ use crate::frame::{Picture, Plane};
 use super::curve::Curve;
 use super::demosaic::{Balance, Band};
 use super::samples::{Layout, Samples};
-use super::{ColourTransform, Delivery, Demosaic, scale};
+use super::{ColourTransform, Delivery, DeliveryTransfer, Demosaic, scale};
 
 /// Rows that one job develops: its margin of six rows stays a small share, its buffer a few hundred
 /// KiB at UHD.
@@ -88,6 +88,38 @@ pub fn develop(
     colour: &ColourTransform,
     delivery: &Delivery,
 ) -> Result<Picture, DevelopError> {
+    developed(samples, layout, colour, delivery, 1.0)
+}
+
+/// Develops a frame for measuring: as [`develop`] scales it, but with bilinear demosaic, in linear light from end to end, without
+/// push, and not clipped. 1.0 is the white of the samples.
+///
+/// # Errors
+/// As [`develop`].
+pub fn develop_to_measure(
+    samples: &Samples,
+    layout: Layout,
+    colour: &ColourTransform,
+    delivery: &Delivery,
+) -> Result<Picture, DevelopError> {
+    let plain = Delivery {
+        demosaic: Demosaic::Bilinear,
+        transfer: DeliveryTransfer::Linear,
+        scale_in_linear_light: true,
+        push_stops: 0.0,
+        ..delivery.clone()
+    };
+    developed(samples, layout, colour, &plain, f32::INFINITY)
+}
+
+/// [`develop`], with the level at which the balanced mosaic is clipped.
+fn developed(
+    samples: &Samples,
+    layout: Layout,
+    colour: &ColourTransform,
+    delivery: &Delivery,
+    clip: f32,
+) -> Result<Picture, DevelopError> {
     for (w, h) in delivery.size.into_iter().chain(delivery.in_camera.map(|s| s.size)) {
         check_size(w, h)?;
     }
@@ -97,7 +129,7 @@ pub fn develop(
     };
     let push = libm::exp2(delivery.push_stops);
     let colour = Recipe {
-        balance: Balance { gains, clip: 1.0 },
+        balance: Balance { gains, clip },
         matrix: matrix
             .unwrap_or(crate::math::matrix3::IDENTITY)
             .map(|r| r.map(|v| (v * push) as f32)),

@@ -1,6 +1,8 @@
 //! Scaling to the delivery size. It is part of the physics: it can hide a moiré or make one.
 
+use crate::math::table::Table;
 use rayon::prelude::*;
+use std::sync::OnceLock;
 
 use crate::frame::{Picture, Plane};
 
@@ -9,6 +11,51 @@ use super::{DevelopError, ScaleFilter};
 
 /// Output rows that one job makes.
 const BAND_ROWS: usize = 32;
+
+/// What scaling leaves of a wave: the transform of the filter for `ratio` input samples an output sample, at `f` cycles per input
+/// sample, 1 at zero. Scaling to output samples also gives images: a wave at f appears with transform(f − n) at (f − n)·ratio, for
+/// every whole n.
+pub fn filter_transform(filter: ScaleFilter, ratio: f64, f: f64) -> f64 {
+    let stretched = f * ratio.max(1.0);
+    match filter {
+        ScaleFilter::Box => sinc(f) * sinc(f * ratio),
+        ScaleFilter::Bilinear => sinc(stretched) * sinc(stretched),
+        ScaleFilter::Cubic => cubic_transform(stretched),
+        ScaleFilter::Lanczos3 => lanczos3_transform(stretched),
+    }
+}
+
+/// R. G. Keys, "Cubic convolution interpolation", IEEE Trans. ASSP 29, 1981: the transform of his kernel with a = −½, by parts.
+fn cubic_transform(f: f64) -> f64 {
+    let t = std::f64::consts::PI * f;
+    if t.abs() < 1e-2 {
+        // The kernel has no second moment; its fourth one is −1/2·… small: 1 up to t⁴.
+        return 1.0 - t * t * t * t * (4.0 / 15.0);
+    }
+    let (one, two, four) = (sinc(f), sinc(2.0 * f), sinc(4.0 * f));
+    (3.0 * (one * one - two) - (3.0 * two * two - 2.0 * two - four)) / (t * t)
+}
+
+/// Transform of sinc(t)·sinc(t/3) on |t| < 3, from a table of Simpson sums, straight lines between its entries.
+fn lanczos3_transform(f: f64) -> f64 {
+    static TABLE: OnceLock<Table> = OnceLock::new();
+    let table = TABLE.get_or_init(|| {
+        let parts = 600;
+        let h = 3.0 / f64::from(parts);
+        let at = |f: f64| {
+            let value = |i: u32| {
+                let t = f64::from(i) * h;
+                shape(ScaleFilter::Lanczos3, t) * libm::cos(2.0 * std::f64::consts::PI * f * t)
+            };
+            let inner: f64 =
+                (1..parts).map(|i| if i % 2 == 1 { 4.0 } else { 2.0 } * value(i)).sum();
+            2.0 * h / 3.0 * (value(0) + inner + value(parts))
+        };
+        let whole = at(0.0);
+        Table::new(8.0, 1.0 / 256.0, |f| at(f) / whole)
+    });
+    f64::from(table.at(f.abs()))
+}
 
 /// The input samples that make one output sample.
 #[derive(Debug, Clone, PartialEq)]
@@ -164,4 +211,73 @@ fn scale_plane(plane: &Plane, across: &[Taps], down: &[Taps]) -> Plane {
         }
     });
     out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::f64::consts::PI;
+
+    /// What scaling makes of a wave, sampled: amplitudes at the frequencies (f − n)·ratio, by sums over many samples.
+    #[test]
+    fn a_filters_transform_is_what_scaling_leaves_of_a_wave() {
+        let (from, to) = (3000, 2000);
+        let ratio = 1.5;
+        for filter in
+            [ScaleFilter::Box, ScaleFilter::Bilinear, ScaleFilter::Cubic, ScaleFilter::Lanczos3]
+        {
+            let taps = taps(from, to, filter);
+            for f in [0.03, 0.17, 0.29, 0.41] {
+                let out: Vec<f64> = taps
+                    .iter()
+                    .map(|t| {
+                        let at = |i: usize| libm::cos(2.0 * PI * f * ((t.first + i) as f64 + 0.5));
+                        t.weights.iter().enumerate().map(|(i, w)| f64::from(*w) * at(i)).sum()
+                    })
+                    .collect();
+                for n in [-1.0, 0.0, 1.0] {
+                    let image = (f - n) * ratio;
+                    let (mut re, mut im) = (0.0, 0.0);
+                    let inside = 100..1900;
+                    for j in inside.clone() {
+                        let turn = 2.0 * PI * image * (j as f64 + 0.5);
+                        re += out[j] * libm::cos(turn);
+                        im -= out[j] * libm::sin(turn);
+                    }
+                    let found = 2.0 * libm::hypot(re, im) / inside.len() as f64;
+                    // Images two apart land on each other, turned over: 2 · 1.5 is an odd number of cycles.
+                    let told: f64 = (-4..=4)
+                        .map(|j| {
+                            let sign = if j % 2 == 0 { 1.0 } else { -1.0 };
+                            sign * filter_transform(filter, ratio, f - n - 2.0 * f64::from(j))
+                        })
+                        .sum();
+                    let told = told.abs();
+                    // Weights are made to sum to 1, which changes them by up to a few per cent from place to place.
+                    assert!((found - told).abs() < 0.02, "{filter:?} {f} {n}: {found} for {told}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn the_cubic_is_continuous_at_zero() {
+        let (below, above) = (0.0099 / PI, 0.0101 / PI);
+        assert!((cubic_transform(below) - cubic_transform(above)).abs() < 1e-8);
+        assert_eq!(cubic_transform(0.0), 1.0);
+        // By its definition, ∫ shape(t)·cos(2πft) dt.
+        let sum = |f: f64| {
+            let n = 40_000;
+            let h = 4.0 / f64::from(n);
+            (0..n)
+                .map(|i| {
+                    let t = -2.0 + (f64::from(i) + 0.5) * h;
+                    shape(ScaleFilter::Cubic, t) * libm::cos(2.0 * PI * f * t) * h
+                })
+                .sum::<f64>()
+        };
+        for f in [0.05, 0.2, 0.5, 0.9, 1.3] {
+            assert!((cubic_transform(f) - sum(f)).abs() < 1e-7, "{f}");
+        }
+    }
 }

@@ -5,6 +5,7 @@ pub mod fft;
 pub mod matrix3;
 pub mod quadrature;
 pub mod random;
+pub mod solve;
 pub mod special;
 pub mod table;
 pub mod track;

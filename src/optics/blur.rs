@@ -37,12 +37,15 @@ pub struct Blur {
     diffraction: Diffraction,
     /// Working f-number over photosite pitch, per metre: ν = |f|·λ·this.
     nu_per_cycle_m: f64,
-    across: Table,
-    upright: Table,
+    /// Photosite, low-pass filters and aberration along an axis, made when first asked for.
+    across: OnceLock<Table>,
+    upright: OnceLock<Table>,
     disc: Arc<Table>,
     disc_bend: Arc<Table>,
     mtf: Arc<Table>,
     wave: Option<Arc<WaveTable>>,
+    /// X from which on the wave's approximation is used.
+    most_x: f64,
     /// [`transfer::overlap_shape`] over ν; for oval discs.
     overlap: Option<Table>,
 }
@@ -88,15 +91,6 @@ impl Blur {
         let separation = low_pass.map_or(DVec2::ZERO, spots);
         let in_front = front.map_or(DVec2::ZERO, |f| spots(&f.at_sensor(lens)));
         let sigma = lens.aberration_m / photosite_m;
-        let axis = |d: f64, in_front: f64| {
-            Table::new(HIGHEST, 1.0 / 512.0, |f| {
-                transfer::aperture(f, 0.0, aperture)
-                    * transfer::aperture(f, 0.0, square)
-                    * transfer::low_pass(f, 0.0, d, 0.0)
-                    * transfer::low_pass(f, 0.0, in_front, 0.0)
-                    * transfer::gaussian(f, sigma)
-            })
-        };
         static DISC: OnceLock<Arc<Table>> = OnceLock::new();
         static BEND: OnceLock<Arc<Table>> = OnceLock::new();
         static MTF: OnceLock<Arc<Table>> = OnceLock::new();
@@ -119,21 +113,56 @@ impl Blur {
             iris: lens.iris,
             diffraction: lens.diffraction,
             nu_per_cycle_m: lens.working_f_number() / photosite_m,
-            across: axis(separation.x, in_front.x),
-            upright: axis(separation.y, in_front.y),
+            across: OnceLock::new(),
+            upright: OnceLock::new(),
             disc: disc.clone(),
             disc_bend: disc_bend.clone(),
             mtf: mtf.clone(),
             wave,
+            most_x: wave::MOST_X,
             overlap: (lens.squeeze != 1.0)
                 .then(|| Table::new(1.0, 1.0 / 512.0, transfer::overlap_shape)),
+        }
+    }
+
+    /// The same, for few frequencies: quick to make, and good to 3e-4.
+    pub fn for_few(
+        lens: &Lens,
+        filters: (Option<&LowPass>, Option<&FrontLowPass>),
+        photosite_m: f64,
+        fill_factor: f64,
+    ) -> Self {
+        // A plain lens needs no table of its wave; it gets the common one.
+        let plain = Lens { diffraction: Diffraction::Off, ..lens.clone() };
+        let blur = Self::new(&plain, filters, photosite_m, fill_factor, 0.0, 1.0);
+        let is_wave = lens.diffraction == Diffraction::Wave && lens.iris == Iris::Round;
+        Self {
+            diffraction: lens.diffraction,
+            wave: is_wave.then(WaveTable::few),
+            most_x: wave::FEW_X,
+            ..blur
         }
     }
 
     /// Photosite aperture, low-pass filters and aberration together, at a frequency in cycles per photosite.
     #[inline]
     pub fn sensor(&self, f: DVec2) -> f32 {
-        self.across.at(f.x.abs()) * self.upright.at(f.y.abs())
+        let table = |axis: usize| Table::new(HIGHEST, 1.0 / 512.0, |f| self.along(axis, f));
+        self.across.get_or_init(|| table(0)).at(f.x.abs())
+            * self.upright.get_or_init(|| table(1)).at(f.y.abs())
+    }
+
+    /// [`Self::sensor`] without its tables, for few frequencies.
+    pub fn sensor_exact(&self, f: DVec2) -> f64 {
+        self.along(0, f.x) * self.along(1, f.y)
+    }
+
+    fn along(&self, axis: usize, f: f64) -> f64 {
+        transfer::aperture(f, 0.0, self.aperture)
+            * transfer::aperture(f, 0.0, self.square)
+            * transfer::low_pass(f, 0.0, self.low_pass[axis], 0.0)
+            * transfer::low_pass(f, 0.0, self.front_low_pass[axis], 0.0)
+            * transfer::gaussian(f, self.sigma)
     }
 
     /// The frequency at which a round blur disc has the transfer of this one, which a squeeze makes narrower.
@@ -174,7 +203,7 @@ impl Blur {
             }
             // π·c·f equals 8π·W20·ν (physics of a defocused pupil), so X = π·c·f·(1 − ν).
             let x = PI * disc.abs() * self.path_error(f, on_disc, nu);
-            if x > wave::MOST_X {
+            if x > self.most_x {
                 return (transfer::wide_defocus_envelope(nu) as f32 * self.disc.at(x), 0.0);
             }
             return (wave.at(nu, x), 0.0);

@@ -11,6 +11,7 @@ pub mod polygon;
 pub mod projection;
 pub mod spread;
 pub mod transfer;
+pub mod view;
 pub mod wave;
 
 /// The opening of the iris.

@@ -10,9 +10,10 @@ pub use electronics::{ClockNumbers, DataLineNumbers, DriveNumbers};
 
 use super::{Scene, projection_of_face};
 use crate::colour;
+use crate::develop::{ColourSpace, ColourTransform, NoTransform};
 use crate::optics::projection::{Projection, Sight};
 use crate::optics::transfer::{self, blur_disc_m, w20_m};
-use crate::sensor::{Readout, bands, convert, photons};
+use crate::sensor::{Mosaic, Readout, bands, convert, photons};
 use crate::wall::Face;
 use crate::wall::drive::DriveKind;
 use glam::{DMat2, DVec2, DVec3};
@@ -342,6 +343,23 @@ pub fn white_light(scene: &Scene) -> ([f64; 3], [f64; 3]) {
     (photons, shares)
 }
 
+/// The colour transform of a scene to a space, from the electrons that its photosites record of each primary.
+///
+/// # Errors
+/// [`NoTransform`] where photosites or the wall's primaries do not make colours.
+pub fn colour_transform(scene: &Scene, space: ColourSpace) -> Result<ColourTransform, NoTransform> {
+    if scene.camera.mosaic == Mosaic::Monochrome {
+        return Ok(ColourTransform::NEUTRAL);
+    }
+    let (photons, shares) = white_light(scene);
+    let per_primary = [0, 1, 2].map(|photosite| {
+        let row = photons::response(&scene.camera, photosite);
+        [0, 1, 2].map(|e: usize| row[e] * photons[e] * shares[e])
+    });
+    let wall = &scene.wall;
+    ColourTransform::from_wall(per_primary, wall.emitters.map(|e| e.xy), wall.white_xy, space)
+}
+
 /// Raw levels per electron at the scene's exposure index ([`photons::gain_dn_per_e`]).
 pub fn gain_dn_per_e(scene: &Scene) -> f64 {
     let (photons, shares) = white_light(scene);
@@ -380,7 +398,8 @@ fn content_mean_share(scene: &Scene) -> f64 {
     total
 }
 
-fn exposure(scene: &Scene) -> ExposureNumbers {
+/// Light and level of a scene; looks through its content.
+pub fn exposure(scene: &Scene) -> ExposureNumbers {
     let (camera, lens) = (&scene.camera, &scene.lens);
     let passed = scene.wall.diffuser.map_or(1.0, |d| d.transmission);
     let nits = scene.wall.white_nits * scene.wall.brightness * passed;

@@ -1,5 +1,7 @@
 //! A scene as understood, in plain words with units.
 
+mod lamps;
+
 use super::derived::wall_on_axis_m;
 use super::{Delivered, DeliveryFormat, Scene};
 use crate::develop::{ColourSpace, DeliveryTransfer, Demosaic, ScaleFilter};
@@ -32,10 +34,37 @@ pub fn describe(scene: &Scene) -> String {
     camera(&mut out, scene);
     placement(&mut out, scene);
     moves(&mut out, scene);
+    lamps::other_light(&mut out, scene);
     for delivered in &scene.deliveries {
         delivery(&mut out, scene, delivered);
     }
+    judging(&mut out, scene);
     out.text
+}
+
+fn judging(out: &mut Lines, scene: &Scene) {
+    let (viewing, off) = (&scene.viewing, &scene.tolerances);
+    let percent = |share: f64| format!("{} %", number(share * 100.0));
+    out.group("verdicts");
+    out.line(
+        "watched",
+        format!(
+            "from {} picture heights, white of {} cd/m², picture contrast {}",
+            number(viewing.distance_heights),
+            number(viewing.white_nits),
+            percent(viewing.picture_contrast)
+        ),
+    );
+    out.line(
+        "set may be off by",
+        format!(
+            "distance {}, focal length {}, turns {}, readout {}",
+            percent(off.distance),
+            percent(off.focal),
+            angle(off.turn_rad),
+            percent(off.readout)
+        ),
+    );
 }
 
 #[derive(Default)]

@@ -7,6 +7,7 @@ pub mod derived;
 mod describe;
 mod edit;
 mod foreground;
+mod lamp;
 pub mod moves;
 pub mod moving;
 pub mod presets;
@@ -19,17 +20,20 @@ pub use check::limits;
 pub use describe::{curve_words, describe, format_words, space_words};
 pub use edit::Edit;
 pub use foreground::{Foreground, Rgba16};
+pub use lamp::{Lamp, LampShape, ShutterOffered};
 pub use resolved::resolved;
 pub use understood::{Input, Origin, Understood, understood};
 
 pub use moving::Moving;
 
+use crate::artefact::Viewing;
 use crate::diag::Diagnostic;
 use crate::optics::projection::{Projection, SensorGrid, WallGrid};
 use crate::optics::{FrontLowPass, Lens, LowPass, Pose};
 use crate::sensor::Camera;
 use crate::wall::content::Rgb16;
 use crate::wall::{Face, Wall, WallImage, drive::Drive, electronics::Sheet};
+use std::f64::consts::PI;
 use std::sync::Arc;
 
 /// Where content pictures come from; files are the business of `input`.
@@ -179,8 +183,41 @@ pub struct Scene {
     pub foreground: Option<Foreground>,
     /// Neutral density, stops. Its loss is in the lens's transmission already.
     pub neutral_density_stops: f64,
+    /// Other lamps in shot whose light pulses. They are not rendered.
+    pub other_light: Vec<Lamp>,
+    /// Shutter settings that the camera offers; `None` for any.
+    pub shutter_offered: Option<ShutterOffered>,
+    /// How the picture is watched.
+    pub viewing: Viewing,
+    /// How far the set may be off its plan.
+    pub tolerances: Tolerances,
     /// Things a person should know.
     pub notes: Vec<Diagnostic>,
+}
+
+/// How far a set may be off its plan, either way.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Tolerances {
+    /// Distance of camera and wall, as a share.
+    pub distance: f64,
+    /// Focal length, as a share.
+    pub focal: f64,
+    /// Pan, tilt and roll, radians.
+    pub turn_rad: f64,
+    /// Readout time, as a share.
+    pub readout: f64,
+}
+
+impl Tolerances {
+    /// Everything just as planned.
+    pub const NONE: Self = Self { distance: 0.0, focal: 0.0, turn_rad: 0.0, readout: 0.0 };
+}
+
+impl Default for Tolerances {
+    /// What a careful crew reaches with tape and markings (common practice, no source): 2 %, 3 %, 2°, 10 %.
+    fn default() -> Self {
+        Self { distance: 0.02, focal: 0.03, turn_rad: PI / 90.0, readout: 0.1 }
+    }
 }
 
 impl Scene {

@@ -137,6 +137,12 @@ impl Camera {
         inside && ((row - axis.start) / axis.block).is_multiple_of(axis.one_of)
     }
 
+    /// The sensor's columns (axis 0) or rows (axis 1) that a recorded one is made of.
+    pub fn sensor_members(&self, axis: usize, recorded: u32) -> Vec<u32> {
+        let axis = self.axes()[axis];
+        (0..axis.bin).map(|k| axis.sensor_of(axis.read_of(recorded, k))).collect()
+    }
+
     /// The sensor's row whose exposure stands for a recorded row: the first of those it is made of.
     pub fn sensor_row(&self, recorded: u32) -> u32 {
         let axis = self.axes()[1];

@@ -4,16 +4,21 @@
 //! by reference, so that a caller can let go of the electrons before it develops: a frame in memory
 //! is then at most two of them at once.
 
+mod given;
+mod twins;
+
+pub use twins::{TwinFrame, TwinShots, Twins};
+
 use crate::develop::{
     ColourSpace, ColourTransform, DeliveryTransfer, DevelopError, Layout, NoTransform, Samples,
-    develop,
+    develop, develop_to_measure,
 };
 use crate::frame::{Electrons, Picture, RawFrame, Window};
 use crate::optics::Diffraction;
 use crate::render::{Cancelled, Run, fast, rays};
 use crate::scene::Scene;
-use crate::scene::derived::{gain_dn_per_e, white_level, white_light};
-use crate::sensor::{Mosaic, convert, photons};
+use crate::scene::derived::{colour_transform, gain_dn_per_e, white_level};
+use crate::sensor::{Mosaic, convert};
 use std::borrow::Cow;
 use std::sync::OnceLock;
 
@@ -147,7 +152,8 @@ impl<'a> Shot<'a> {
         })
     }
 
-    /// The same shot, told how many frames are to come: with several, what does not change between them is kept in memory.
+    /// The same shot, told how many frames are to come, from the first that is asked for: with several, what does not change
+    /// between them is kept in memory, and some are rendered at once.
     #[must_use]
     pub fn for_frames(self, frames: u32) -> Self {
         Self { frames, ..self }
@@ -159,7 +165,9 @@ impl<'a> Shot<'a> {
         let window = self.scene.camera.sensor_window();
         let scene = self.scene.at_frame(frame);
         // Pictures that are gone are found here, where it can be said.
-        self.scene.pictures_of_frame(frame).map_err(ShootError::Content)?;
+        if !self.fast.get().is_some_and(|sequence| sequence.has(frame)) {
+            self.scene.pictures_of_frame(frame).map_err(ShootError::Content)?;
+        }
         let mut electrons = match self.engine {
             // A camera that moves keeps nothing from frame to frame.
             Engine::Fast if self.scene.moves.is_some() => {
@@ -167,9 +175,10 @@ impl<'a> Shot<'a> {
                 fast::render(&scene, frame, window, run)?
             }
             Engine::Fast => {
+                let last = frame.saturating_add(self.frames.saturating_sub(1));
                 let sequence = self.fast.get_or_init(|| match self.frames {
                     1 => fast::Sequence::new(self.scene, window),
-                    _ => fast::Sequence::keeping(self.scene, window),
+                    _ => fast::Sequence::keeping(self.scene, window, frame..=last),
                 });
                 sequence.frame(frame, run)?
             }
@@ -230,6 +239,34 @@ impl<'a> Shot<'a> {
         }
         let samples = Samples::from_raw(raw, self.scene.camera.black_level, self.white_level)?;
         Ok(develop(&samples, self.layout, colour, &delivery)?)
+    }
+
+    /// A frame's light for measuring, noise-free: developed to BT.709 primaries, the wall's white neutral, bilinear demosaic,
+    /// linear and unclipped, scaled as the delivery is. 1.0 is the light that fills a photosite, or the converter.
+    pub fn light_of(&self, electrons: &Electrons, delivery: usize) -> Result<Picture, ShootError> {
+        let camera = &self.scene.camera;
+        let room = f64::from(self.white_level) - f64::from(camera.black_level);
+        let recorded = self.recorded(electrons);
+        let samples = Samples::from_electrons(&recorded, room / self.gain_dn_per_e)?;
+        self.to_measure(&samples, delivery)
+    }
+
+    /// The same of the camera's integers, with their noise and rounding.
+    pub fn light_of_raw(&self, raw: &RawFrame, delivery: usize) -> Result<Picture, ShootError> {
+        let black = self.scene.camera.black_level;
+        self.to_measure(&Samples::from_raw(raw, black, self.white_level)?, delivery)
+    }
+
+    /// What balance multiplies green photosites with, for measuring.
+    fn green_gain(&self) -> Result<f64, ShootError> {
+        Ok(colour_transform(self.scene, ColourSpace::Bt709)?.gains[1])
+    }
+
+    fn to_measure(&self, samples: &Samples<'_>, index: usize) -> Result<Picture, ShootError> {
+        let delivered =
+            self.scene.deliveries.get(index).ok_or(ShootError::NoDelivery(index + 1))?;
+        let colour = colour_transform(self.scene, ColourSpace::Bt709)?;
+        Ok(develop_to_measure(samples, self.layout, &colour, &delivered.delivery)?)
     }
 
     /// What is measured on a raw frame.
@@ -308,18 +345,4 @@ fn layout(mosaic: Mosaic) -> Layout {
         Mosaic::Monochrome => Layout::Monochrome,
         Mosaic::FullPlanes => Layout::FullPlanes,
     }
-}
-
-/// The colour transform of a scene to a space, from the electrons that its photosites record of each primary.
-fn colour_transform(scene: &Scene, space: ColourSpace) -> Result<ColourTransform, NoTransform> {
-    if scene.camera.mosaic == Mosaic::Monochrome {
-        return Ok(ColourTransform::NEUTRAL);
-    }
-    let (photons, shares) = white_light(scene);
-    let per_primary = [0, 1, 2].map(|photosite| {
-        let row = photons::response(&scene.camera, photosite);
-        [0, 1, 2].map(|e: usize| row[e] * photons[e] * shares[e])
-    });
-    let wall = &scene.wall;
-    ColourTransform::from_wall(per_primary, wall.emitters.map(|e| e.xy), wall.white_xy, space)
 }

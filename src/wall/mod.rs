@@ -1,6 +1,7 @@
 //! The source of light: the lattice of pixels, the shapes of the emitters, what is shown, and how
 //! the drive turns a level into light over time. SI units throughout.
 
+use crate::math::special::{jinc, sinc};
 use glam::DVec2;
 
 pub mod arithmetic;
@@ -9,6 +10,7 @@ pub mod content;
 mod diffuser;
 pub mod drive;
 pub mod electronics;
+pub mod spectrum;
 mod waveform;
 
 pub use build::{Bend, Build, Face, Reflection, Spread};
@@ -45,6 +47,19 @@ impl EmitterShape {
             Self::Rectangle { width_m, height_m } => width_m * height_m,
             Self::Disc { diameter_m } => std::f64::consts::PI / 4.0 * diameter_m * diameter_m,
             Self::Tent => pitch_m * pitch_m,
+        }
+    }
+
+    /// Transform of the shape with unit light, at a frequency in cycles per wall pixel; real, since shapes are symmetric.
+    pub fn transform(&self, g: DVec2, pitch_m: f64) -> f64 {
+        match *self {
+            Self::Rectangle { width_m, height_m } => {
+                sinc(g.x * width_m / pitch_m) * sinc(g.y * height_m / pitch_m)
+            }
+            Self::Disc { diameter_m } => {
+                jinc(std::f64::consts::PI * diameter_m / pitch_m * g.length())
+            }
+            Self::Tent => (sinc(g.x) * sinc(g.y)) * (sinc(g.x) * sinc(g.y)),
         }
     }
 }

@@ -12,7 +12,7 @@ const STEPS: u64 = 1000;
 
 /// A bar over all renders of a command.
 #[derive(Debug)]
-pub(super) struct Progress {
+pub(in crate::cli) struct Progress {
     bar: ProgressBar,
     done: u64,
     cancel: Arc<AtomicBool>,
@@ -20,7 +20,7 @@ pub(super) struct Progress {
 
 impl Progress {
     /// A bar for so many renders; hidden when `quiet` or when standard error is no terminal.
-    pub(super) fn new(renders: usize, quiet: bool, cancel: Arc<AtomicBool>) -> Self {
+    pub(in crate::cli) fn new(renders: usize, quiet: bool, cancel: Arc<AtomicBool>) -> Self {
         let bar = if quiet || !std::io::stderr().is_terminal() {
             ProgressBar::with_draw_target(None, ProgressDrawTarget::hidden())
         } else {
@@ -35,7 +35,7 @@ impl Progress {
     }
 
     /// What the next render reports to.
-    pub(super) fn run(&self, words: String) -> Run {
+    pub(in crate::cli) fn run(&self, words: String) -> Run {
         self.bar.set_message(words);
         let (bar, start) = (self.bar.clone(), STEPS * self.done);
         let report = move |share: f64| {
@@ -45,13 +45,13 @@ impl Progress {
     }
 
     /// Another render is done.
-    pub(super) fn next(&mut self) {
+    pub(in crate::cli) fn next(&mut self) {
         self.done += 1;
         self.bar.set_position(STEPS * self.done);
     }
 
     /// True once Ctrl-C was pressed.
-    pub(super) fn is_stopped(&self) -> bool {
+    pub(in crate::cli) fn is_stopped(&self) -> bool {
         self.cancel.load(Ordering::Relaxed)
     }
 }
@@ -63,7 +63,7 @@ impl Drop for Progress {
 }
 
 /// A flag that Ctrl-C (and a request to end) sets.
-pub(super) fn stop_on_ctrl_c() -> anyhow::Result<Arc<AtomicBool>> {
+pub(in crate::cli) fn stop_on_ctrl_c() -> anyhow::Result<Arc<AtomicBool>> {
     let cancel = Arc::new(AtomicBool::new(false));
     let flag = cancel.clone();
     ctrlc::set_handler(move || flag.store(true, Ordering::Relaxed))

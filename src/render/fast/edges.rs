@@ -149,9 +149,10 @@ impl Edges {
         let lots = (plan.lots.start..plan.lots.end).filter(|&lot| plan.sees(seen, &shape, lot));
         let kernels: Vec<_> =
             lots.map(|lot| (lot, self.kernels(shared, &pieces.view, &shape, lot))).collect();
+        let lights = [light];
         let layers = kernels
             .iter()
-            .filter_map(|(lot, kernels)| plan.layer(kernels, (*lot, light), &block.area, seen));
+            .filter_map(|(lot, kernels)| plan.layer(kernels, (*lot, &lights), &block.area, seen));
         let layers: Vec<Layer<'_>> = layers.collect();
         if layers.is_empty() {
             return;
@@ -447,7 +448,7 @@ impl Face<'_> {
         }
         work.points.u.resize(points, 0.0);
         work.points.v.resize(points, 0.0);
-        work.looks.resize(points);
+        work.looks.resize(points, 1);
         work.values.resize(points, 0.0);
         let place = |at: i32| (f64::from(at) + 0.5) * step;
         let Work { points, looks, values, .. } = work;

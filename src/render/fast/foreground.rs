@@ -4,9 +4,8 @@
 //! average over the photosite, its low-pass spots and the pupil. Along edges the mean of their product is not the product of
 //! their means: [`super::edges`] adds the difference.
 
-use super::kernel::{Local, reach, smooth};
+use super::kernel::{Local, photosite_view, reach, smooth};
 use super::shared::Shared;
-use super::view::photosite_view;
 use crate::frame::{Electrons, Window};
 use crate::math::fft::Inverse2d;
 use crate::optics::Pose;

@@ -10,10 +10,11 @@
 use super::far::{self, Tails};
 use super::plan::shape_change;
 use super::source::Source;
-use super::view::{View, photosite_view};
 use crate::math::fft::Inverse2d;
 use crate::math::special::{jinc, sinc};
 use crate::optics::blur::Blur;
+pub(super) use crate::optics::view::{Local, photosite_view};
+use crate::optics::view::{View, on_sensor};
 use crate::wall::EmitterShape;
 use glam::{DMat2, DVec2};
 use rustfft::num_complex::Complex32;
@@ -25,19 +26,6 @@ pub(super) const LANES: usize = 8;
 /// From this blur disc on, photosites, the position across is rounded to a finer table instead of
 /// being interpolated.
 const ROUND_ACROSS_FROM: f64 = 24.0;
-
-/// Local geometry: how sensor shifts (photosites) become wall shifts (pixels), and the blur disc.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Local {
-    /// Through the whole lens.
-    pub whole: DMat2,
-    /// Without distortion, for shifts inside the pupil.
-    pub plain: DMat2,
-    /// Blur disc, photosites, signed.
-    pub disc: f64,
-    /// Growth of the blur across the pupil ([`crate::optics::projection::Projection::skew`]).
-    pub skew: DVec2,
-}
 
 /// The local geometry of a tile: of its middle and, where the blur's shape changes over the tile, of
 /// the middles of its left, right, upper and lower side.
@@ -449,7 +437,12 @@ impl Grid {
             EmitterShape::Disc { diameter_m } => diameter_m / source.pitch_m,
             _ => 0.0,
         };
-        let view = View::new(blur, local, source.wavelength_m, self.sampling.steps);
+        let [su, sv] = self.sampling.steps.map(|s| s as f64 / 2.0);
+        let end = [DVec2::new(su, sv), DVec2::new(su, -sv)]
+            .map(|g| on_sensor(&local.plain, g).length())
+            .into_iter()
+            .fold(0.0, f64::max);
+        let view = View::new(blur, local, source.wavelength_m, end);
         let mut out = Vec::with_capacity(columns * self.half_rows());
         for &(gv, down) in &down[..self.half_rows()] {
             out.extend(across.iter().map(|&(gu, across)| {

@@ -17,11 +17,11 @@ mod plan;
 mod sequence;
 mod shared;
 mod source;
+mod strip;
 mod taps;
 #[cfg(test)]
 mod tests;
 mod tile;
-mod view;
 
 use super::{Cancelled, Run};
 use crate::frame::{Electrons, Window};

@@ -1,10 +1,9 @@
 //! One flat face of the wall in front of the sensor: its tiles, and the geometry in them.
 
 use super::far;
-use super::kernel::{self, HARMONICS, Local, TileShape};
+use super::kernel::{self, HARMONICS, Local, TileShape, photosite_view};
 use super::light::Lighting;
 use super::shared::{Part, Shared};
-use super::view::photosite_view;
 use crate::frame::Window;
 use crate::optics::projection::Projection;
 use crate::optics::transfer;

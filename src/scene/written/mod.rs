@@ -19,8 +19,10 @@ mod camera;
 mod delivery;
 mod drive;
 mod foreground;
+mod judging;
 mod mode;
 mod moves;
+mod other_light;
 mod preset;
 mod schema;
 mod shape;
@@ -32,8 +34,10 @@ pub use camera::*;
 pub use delivery::*;
 pub use drive::*;
 pub use foreground::*;
+pub use judging::*;
 pub use mode::*;
 pub use moves::*;
+pub use other_light::*;
 pub use preset::*;
 pub use schema::{editor_schema, key_reference, schema, unit_of};
 pub use shape::{Read, read};
@@ -61,6 +65,9 @@ pub struct SceneFile {
     /// A picture that stands before the wall.
     #[schemars(extend("x-default" = "none"))]
     pub foreground: Option<ForegroundFile>,
+    /// Other lamps in shot whose light pulses.
+    #[schemars(length(min = 1, max = 16), extend("x-default" = "none"))]
+    pub other_light: Option<Vec<OtherLightFile>>,
     /// The lens.
     pub lens: LensFile,
     /// Filters at the lens and at the sensor.
@@ -75,6 +82,10 @@ pub struct SceneFile {
     /// The picture that is delivered; or a list of pictures, each with a `name`, developed from the same raw frame.
     #[schemars(with = "DeliveryFile", extend("x-or-list" = true))]
     pub delivery: DeliveriesFile,
+    /// How the picture is watched, for verdicts.
+    pub viewing: ViewingFile,
+    /// How far the set may be off its plan, for verdicts.
+    pub tolerances: TolerancesFile,
     /// Switches that take single physical effects out, to look at one alone.
     pub effects: EffectsFile,
 }

@@ -1,0 +1,324 @@
+//! What the wall's lattice and its drive put on the sensor, before photosites sample it.
+//!
+//! Light of emitters on a lattice, in rows of `scan` slots that take turns, over time:
+//!
+//!     Σ over h, k, m: aₖ·Dₘ(k)·emitter(g)·exp(i2π·(g·(u − ½ − offset) + k·t/period)),   g = (h_x, h_y + m/scan)
+//!
+//! u in wall pixels, Dₘ(k) = (1/scan)·Σⱼ exp(−i2π·j·(k·slot/period + m/scan)). Where the refresh has no dark time and k counts whole
+//! refreshes, D is 1 at m = −k and 0 elsewhere: lines at (h − k/scan) of the wall's rows. An exposure T leaves sinc(k·T/period) of it, the
+//! optics their transfer at g, and a row is read k·line/period turns after the one above.
+
+use super::place::{Place, Sights};
+use crate::math::special::{cos_pi, sin_pi, sinc};
+use crate::optics::Diffraction;
+use crate::optics::view::{on_sensor, pupil_view_exact};
+use crate::scene::Scene;
+use crate::scene::derived::white_light;
+use crate::sensor::{Mosaic, photons};
+use crate::wall::drive::Timing;
+use crate::wall::spectrum::Spectrum;
+use glam::DVec2;
+use rustfft::num_complex::Complex64;
+use std::f64::consts::PI;
+
+/// exp(i2π·turns).
+pub fn turned(turns: f64) -> Complex64 {
+    Complex64::new(cos_pi(2.0 * turns), sin_pi(2.0 * turns))
+}
+
+/// Where a component comes from.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Origin {
+    /// Harmonic of the lattice, across and down the face.
+    pub h: [i32; 2],
+    /// Harmonic of the drive's pattern; 0 is steady light.
+    pub k: u32,
+    /// Line of the scan's slots, 0 to scan − 1.
+    pub m: u32,
+}
+
+/// A wave of light on the sensor.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Component {
+    /// Where it comes from.
+    pub origin: Origin,
+    /// Cycles per photosite of the sensor, right and down, at one moment.
+    pub frequency: DVec2,
+    /// Frequency in time, Hz of the camera's clock.
+    pub hz: f64,
+    /// Complex amplitude (crest over mean) of each photosite colour over its mean, at the sensor's corner and camera time 0, the
+    /// exposure's loss included.
+    pub classes: [Complex64; 3],
+}
+
+/// What does not change from place to place.
+pub struct Wall<'a> {
+    scene: &'a Scene,
+    /// Share of each emitter colour in the light of a photosite colour, of full white.
+    mix: [[f64; 3]; 3],
+    falloff: [f64; 3],
+    slot_s: f64,
+    /// Least contrast of a component that is kept.
+    least: f64,
+    /// Highest frequency on the sensor, cycles per photosite.
+    highest: f64,
+}
+
+/// One frequency of the wall as a place sees it: what optics leave of each emitter colour's light there.
+#[derive(Debug, Clone, Copy)]
+struct Tone {
+    h: [i32; 2],
+    frequency: DVec2,
+    /// With its phase, at the sensor's corner.
+    colours: [Complex64; 3],
+    /// The largest of them.
+    size: f64,
+}
+
+/// The lattice as a place sees it, for each line of the scan's slots, the strongest tones first.
+pub struct Lattice {
+    /// By m; only m = 0 where the drive was not asked for.
+    tones: Vec<Vec<Tone>>,
+    of: [[f64; 3]; 3],
+    reflected: f64,
+}
+
+impl<'a> Wall<'a> {
+    /// Of a scene; components of a contrast below `least` are left out, and those above `highest` cycles per photosite.
+    pub fn new(scene: &'a Scene, least: f64, highest: f64) -> Self {
+        let (photons_of, shares) = white_light(scene);
+        let mix = [0, 1, 2].map(|photosite| {
+            let photosite = if scene.camera.mosaic == Mosaic::Monochrome { 0 } else { photosite };
+            let row = photons::response(&scene.camera, photosite);
+            let light = [0, 1, 2].map(|e: usize| row[e] * photons_of[e] * shares[e]);
+            let sum: f64 = light.iter().sum();
+            light.map(|v| if sum > 0.0 { v / sum } else { 0.0 })
+        });
+        let falloff = [0, 1, 2].map(|c| {
+            scene.wall.emitters[c]
+                .half_angle_rad
+                .map_or(0.0, |a| libm::log(0.5) / libm::log(libm::cos(a)))
+        });
+        let slot_s = scene.drive.timing().slot_s;
+        let highest = highest.min(ends_at(scene, least));
+        Self { scene, mix, falloff, slot_s, least, highest }
+    }
+
+    /// The same camera and wall, placed or focused anew.
+    pub fn at<'b>(&self, scene: &'b Scene) -> Wall<'b> {
+        let Self { mix, falloff, slot_s, least, highest, .. } = *self;
+        Wall { scene, mix, falloff, slot_s, least, highest }
+    }
+
+    /// The lattice as a place sees it; with `slots`, the lines between its harmonics that rows in turn make, too. Harmonics above
+    /// `most` are left out.
+    pub fn seen(&self, sights: &Sights<'_>, place: &Place, slots: bool, most: i32) -> Lattice {
+        let scan = if slots { self.scene.drive.scan.max(1) } else { 1 };
+        let dim = self.falloff.map(|k| if k == 0.0 { 1.0 } else { libm::pow(place.cos_wall, k) });
+        let of = self.mix.map(|row| [0, 1, 2].map(|e: usize| row[e] * dim[e]));
+        let reach = self.reach(place).map(|r| r.min(most));
+        let tones = (0..scan).map(|m| {
+            let share = f64::from(m) / f64::from(scan);
+            let below = if m == 0 { 0 } else { 1 };
+            let mut tones = Vec::new();
+            for hy in -reach[1] - below..=reach[1] {
+                for hx in -reach[0]..=reach[0] {
+                    // Steady light has pairs of opposite harmonics only; one of each serves.
+                    if !slots && (hy < 0 || (hy == 0 && hx <= 0)) {
+                        continue;
+                    }
+                    tones.extend(self.tone(sights, place, [hx, hy], share));
+                }
+            }
+            tones.sort_by(|a: &Tone, b: &Tone| b.size.total_cmp(&a.size));
+            tones
+        });
+        Lattice { tones: tones.collect(), of, reflected: self.scene.reflected_share() }
+    }
+
+    /// Harmonics, across and down, up to which the sensor may see the lattice.
+    fn reach(&self, place: &Place) -> [i32; 2] {
+        // g = J⁻ᵀ·f, so |g_i| ≤ |row i of J⁻ᵀ|·|f|.
+        let inverse = place.local.whole.inverse();
+        [inverse.x_axis, inverse.y_axis]
+            .map(|c| (c.length() * self.highest).ceil().clamp(1.0, 60.0) as i32)
+    }
+
+    fn tone(&self, sights: &Sights<'_>, place: &Place, h: [i32; 2], share: f64) -> Option<Tone> {
+        let wall = &self.scene.wall;
+        let g = DVec2::new(f64::from(h[0]), f64::from(h[1]) + share);
+        let frequency = on_sensor(&place.local.whole, g);
+        if frequency.length() > self.highest {
+            return None;
+        }
+        let spread = wall.diffuser.map_or(1.0, |d| {
+            crate::optics::transfer::gaussian(g.length() / wall.pitch_m, d.sigma_m())
+        });
+        let sensor = sights.blur.sensor_exact(frequency) * spread;
+        let shapes = [0, 1, 2].map(|c| wall.emitters[c].shape.transform(g, wall.pitch_m));
+        let largest = shapes.iter().fold(0.0_f64, |a, s| a.max(s.abs()));
+        if 2.0 * largest * sensor.abs() < self.least {
+            return None;
+        }
+        let chromatic = sights.blur.is_chromatic();
+        let even = g == DVec2::ZERO;
+        let view = |c: usize| {
+            if even {
+                return Complex64::ONE;
+            }
+            let lambda = if chromatic { wall.emitters[c].wavelength_m } else { 0.0 };
+            let view = pupil_view_exact(&sights.blur, &place.local, lambda, g);
+            // Light at the photosite is Σ weight·light, the conjugate of the weights' transform.
+            Complex64::new(f64::from(view.re), -f64::from(view.im)) * sensor
+        };
+        let views = if chromatic { [view(0), view(1), view(2)] } else { [view(0); 3] };
+        // At the place, then back to the sensor's corner along the wave.
+        let at = g.dot(place.wall - DVec2::splat(0.5)) - frequency.dot(place.point);
+        let colours = [0, 1, 2].map(|c: usize| {
+            let offset = wall.emitters[c].offset_m / wall.pitch_m;
+            let turns = at - g.dot(DVec2::new(offset.x, -offset.y));
+            views[c] * shapes[c] * turned(turns)
+        });
+        let size = colours.iter().fold(0.0_f64, |a, c| a.max(c.norm_sqr().sqrt()));
+        (2.0 * size >= self.least).then_some(Tone { h, frequency, colours, size })
+    }
+
+    /// The lattice's harmonics in steady light of mean levels `levels` (red, green, blue).
+    pub fn fringes(&self, lattice: &Lattice, levels: [f64; 3]) -> Vec<Component> {
+        let means = lattice.means(levels);
+        let mut found = Vec::new();
+        for tone in &lattice.tones[0] {
+            let [hx, hy] = tone.h;
+            if hy < 0 || (hy == 0 && hx <= 0) {
+                continue;
+            }
+            let origin = Origin { h: tone.h, k: 0, m: 0 };
+            let classes = lattice.classes(tone.colours, levels, means);
+            found.push(Component { origin, frequency: tone.frequency, hz: 0.0, classes });
+        }
+        found
+    }
+
+    /// The components of a pulse of the drive, those around the lattice's harmonics too; the lattice must have been asked for
+    /// with its slots.
+    pub fn pulsing(&self, lattice: &Lattice, levels: [f64; 3], pulse: &Pulse) -> Vec<Component> {
+        let scan = lattice.tones.len() as u32;
+        let theta = pulse.hz * self.slot_s;
+        let largest = pulse.amplitude.iter().map(|a| a.norm_sqr().sqrt()).fold(0.0, f64::max);
+        let means = lattice.means(levels);
+        let mut found = Vec::new();
+        for (m, tones) in lattice.tones.iter().enumerate() {
+            let slots = slots(theta + m as f64 / f64::from(scan), scan);
+            let most = 2.0 * slots.norm_sqr().sqrt() * largest;
+            for tone in tones.iter().take_while(|tone| most * tone.size >= self.least) {
+                let colours =
+                    [0, 1, 2].map(|c: usize| tone.colours[c] * pulse.amplitude[c] * slots);
+                let origin = Origin { h: tone.h, k: pulse.k, m: m as u32 };
+                let classes = lattice.classes(colours, levels, means);
+                let (frequency, hz) = (tone.frequency, pulse.camera_hz);
+                found.push(Component { origin, frequency, hz, classes });
+            }
+        }
+        found
+    }
+}
+
+impl Lattice {
+    /// Mean light of each photosite colour, of full white: levels of red, green and blue, and room light that the face reflects.
+    pub fn means(&self, levels: [f64; 3]) -> [f64; 3] {
+        self.of.map(|row| row.iter().zip(levels).map(|(o, l)| o * l).sum::<f64>() + self.reflected)
+    }
+
+    /// Amplitude (crest over mean) of photosite colours from complex shares of emitter colours.
+    fn classes(
+        &self,
+        colours: [Complex64; 3],
+        levels: [f64; 3],
+        means: [f64; 3],
+    ) -> [Complex64; 3] {
+        [0, 1, 2].map(|s: usize| {
+            let sum: Complex64 = (0..3).map(|c| colours[c] * (self.of[s][c] * levels[c])).sum();
+            if means[s] > 0.0 { sum * 2.0 / means[s] } else { Complex64::ZERO }
+        })
+    }
+}
+
+/// Frequency, cycles per photosite, above which lens blur and diffraction leave less than `least` of anything: where the
+/// Gaussian has fallen to half of it, or the cutoff of the shortest wavelength.
+fn ends_at(scene: &Scene, least: f64) -> f64 {
+    let photosite_m = scene.camera.photosite_m;
+    let sigma = scene.lens.aberration_m / photosite_m;
+    let gaussian = if sigma > 0.0 {
+        (libm::log(2.0 / least) / (2.0 * PI * PI)).sqrt() / sigma
+    } else {
+        f64::INFINITY
+    };
+    let cutoff = if scene.lens.diffraction == Diffraction::Off {
+        f64::INFINITY
+    } else {
+        let shortest =
+            scene.wall.emitters.iter().map(|e| e.wavelength_m).fold(f64::INFINITY, f64::min);
+        photosite_m / (shortest * scene.lens.working_f_number())
+    };
+    gaussian.min(cutoff)
+}
+
+/// (1/scan)·Σⱼ exp(−i2π·j·x).
+fn slots(x: f64, scan: u32) -> Complex64 {
+    let n = f64::from(scan);
+    let rest = x - libm::round(x);
+    if rest.abs() < 1e-12 {
+        return Complex64::ONE;
+    }
+    // A geometric sum.
+    let ratio = sin_pi(n * rest) / sin_pi(rest) / n;
+    turned(-rest * (n - 1.0) / 2.0) * ratio
+}
+
+/// A harmonic of the drive's pattern, as an exposure leaves it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Pulse {
+    /// Harmonic of the pattern.
+    pub k: u32,
+    /// Frequency, Hz of the wall's clock.
+    pub hz: f64,
+    /// The same, Hz of the camera's clock.
+    pub camera_hz: f64,
+    /// aₖ over the mean of each emitter colour, times what the exposure leaves of it, at the middle of the exposure of a row that
+    /// opens at camera time 0.
+    pub amplitude: [Complex64; 3],
+}
+
+/// The harmonics of the drive at levels of red, green and blue, of those that leave `least` of the mean or more.
+pub fn pulses(scene: &Scene, timing: &Timing, levels: [f64; 3], least: f64) -> Vec<Pulse> {
+    if scene.drive.is_steady() {
+        return Vec::new();
+    }
+    let drive = &scene.drive;
+    let rate = 1.0 + drive.clock.drift;
+    let exposure_s = scene.camera.exposure_s * rate;
+    let mut found: Vec<Pulse> = Vec::new();
+    let alike = levels[0] == levels[1] && levels[1] == levels[2];
+    for colours in if alike { vec![vec![0, 1, 2]] } else { vec![vec![0], vec![1], vec![2]] } {
+        let spectrum = Spectrum::new(timing, levels[colours[0]]);
+        let mean = spectrum.mean();
+        // Beyond some refreshes nothing new comes; below, every line counts.
+        let most =
+            spectrum.last(exposure_s, least).min(timing.refreshes.saturating_mul(24).max(24));
+        for line in spectrum.lines(exposure_s, least, most) {
+            let left = line.amplitude / mean * sinc(line.hz * exposure_s);
+            let late = exposure_s / 2.0 + drive.clock.phase_s;
+            let at = |c: usize| left * turned(line.hz * (late - drive.delay_s[c]));
+            let place = found.partition_point(|p| p.k < line.k);
+            if found.get(place).is_none_or(|p| p.k != line.k) {
+                let (hz, camera_hz) = (line.hz, line.hz * rate);
+                let amplitude = [Complex64::ZERO; 3];
+                found.insert(place, Pulse { k: line.k, hz, camera_hz, amplitude });
+            }
+            for &c in &colours {
+                found[place].amplitude[c] = at(c);
+            }
+        }
+    }
+    found
+}

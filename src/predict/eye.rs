@@ -1,0 +1,99 @@
+//! The eye's thresholds as tables over frequency, for one level and one rate of change.
+
+use crate::artefact::Viewing;
+use std::sync::{Arc, Mutex};
+
+/// Steps of the table, over [`LOWEST`] to [`HIGHEST`] of a picture's frequencies.
+const STEPS: usize = 96;
+/// Highest frequency, cycles per pixel: the corner of what a picture can hold.
+const HIGHEST: f64 = 0.75;
+
+/// Multiples of the threshold that a contrast of 1 has.
+pub struct EyeTable {
+    lowest: f64,
+    per_log: f64,
+    /// Of luma and of colour.
+    values: Vec<[f64; 2]>,
+}
+
+impl EyeTable {
+    /// For a viewing, a picture of so many lines, changes of `hz`, a level and noise ([`Viewing::multiple`]).
+    pub fn new(viewing: &Viewing, lines: f64, hz: f64, level: f64, noise: f64) -> Self {
+        let lowest = 0.25 / lines;
+        let range = libm::log(HIGHEST / lowest);
+        let values = (0..=STEPS).map(|i| {
+            let f = lowest * libm::exp(range * i as f64 / STEPS as f64);
+            let of = |luma, chroma| viewing.multiple_of(luma, chroma, f, lines, hz, level, noise);
+            [of(1.0, 0.0), of(0.0, 1.0)]
+        });
+        Self { lowest, per_log: STEPS as f64 / range, values: values.collect() }
+    }
+
+    /// [`Self::new`], one of the last few kept: the scenes of a sweep mostly share it.
+    pub fn shared(viewing: &Viewing, lines: f64, hz: f64, level: f64, noise: f64) -> Arc<Self> {
+        type Key = ([u64; 7], Arc<EyeTable>);
+        static LAST: Mutex<Vec<Key>> = Mutex::new(Vec::new());
+        let v = viewing;
+        let key = [v.distance_heights, v.white_nits, v.picture_contrast, lines, hz, level, noise]
+            .map(f64::to_bits);
+        let kept = |last: &Vec<Key>| last.iter().find(|(k, _)| *k == key).map(|(_, t)| t.clone());
+        if let Some(table) = kept(&LAST.lock().unwrap_or_else(|e| e.into_inner())) {
+            return table;
+        }
+        let table = Arc::new(Self::new(viewing, lines, hz, level, noise));
+        let mut last = LAST.lock().unwrap_or_else(|e| e.into_inner());
+        if last.len() >= 16 {
+            last.remove(0);
+        }
+        last.push((key, table.clone()));
+        table
+    }
+
+    fn step(&self, f: f64) -> f64 {
+        (libm::log(f.max(self.lowest) / self.lowest) * self.per_log).min(STEPS as f64)
+    }
+
+    fn at_step(&self, t: f64) -> [f64; 2] {
+        let i = (t as usize).min(STEPS - 1);
+        let share = t - i as f64;
+        [0, 1]
+            .map(|k: usize| self.values[i][k] + (self.values[i + 1][k] - self.values[i][k]) * share)
+    }
+
+    /// Multiple of the threshold of contrasts of luma and colour at a frequency, cycles per pixel.
+    pub fn multiple(&self, luma: f64, chroma: f64, frequency: f64) -> f64 {
+        let [l, c] = self.at_step(self.step(frequency));
+        (l * luma).max(c * chroma)
+    }
+
+    /// The largest over frequencies from `low` to `high`.
+    pub fn most(&self, luma: f64, chroma: f64, low: f64, high: f64) -> f64 {
+        let (from, to) = (self.step(low), self.step(high));
+        let of = |[l, c]: [f64; 2]| (l * luma).max(c * chroma);
+        let inside = (from.ceil() as usize)..=(to.floor() as usize).min(STEPS);
+        let ends = of(self.at_step(from)).max(of(self.at_step(to)));
+        inside.map(|i| of(self.values[i])).fold(ends, f64::max)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_table_is_the_eye() {
+        let viewing = Viewing::default();
+        let table = EyeTable::new(&viewing, 1080.0, 3.0, 0.5, 0.01);
+        for f in [0.0004, 0.003, 0.02, 0.11, 0.43] {
+            let exact = viewing.multiple_of(0.02, 0.01, f, 1080.0, 3.0, 0.5, 0.01);
+            let found = table.multiple(0.02, 0.01, f);
+            assert!((found / exact - 1.0).abs() < 0.01, "{f}: {found} {exact}");
+        }
+        // Around the most sensitive frequency the largest is inside.
+        let most = table.most(0.01, 0.0, 0.001, 0.4);
+        let peak =
+            (1..4000).map(|i| table.multiple(0.01, 0.0, f64::from(i) * 1e-4)).fold(0.0, f64::max);
+        assert!((most / peak - 1.0).abs() < 1e-3, "{most} {peak}");
+        assert_eq!(table.most(0.01, 0.0, 0.2, 0.2), table.multiple(0.01, 0.0, 0.2));
+    }
+}

@@ -1,0 +1,402 @@
+//! Everything found in a scene, judged: as planned, and at worst within what a set may be off by.
+
+use super::assumed::{Unsure, unsure};
+use super::component::{Component, Lattice, Wall, pulses};
+use super::eye::EyeTable;
+use super::place::{Off, Place, Sights};
+use super::sampled::{Sampler, Seen};
+use crate::artefact::{Degree, Judged, Kind};
+use crate::scene::derived::{gain_dn_per_e, white_light};
+use crate::scene::{Scene, Tolerances};
+use crate::sensor::{Readout, photons};
+use glam::{DVec2, DVec3};
+use std::f64::consts::PI;
+
+/// How thoroughly a scene is looked through.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Settings {
+    /// Places across and down the frame.
+    pub grid: [u32; 2],
+    /// The same, where the set is off its plan.
+    pub grid_off: [u32; 2],
+    /// Contrast below which a wave is left out.
+    pub least: f64,
+    /// Contrast below which the drive's harmonics, and what they make, are left out.
+    pub least_pulse: f64,
+    /// Highest frequency on the sensor that is followed, cycles per photosite.
+    pub highest: f64,
+    /// Levels of grey that are judged, as shares of white light.
+    pub levels: Vec<f64>,
+    /// All corners of the tolerances, or their main ones.
+    pub thorough: bool,
+}
+
+impl Settings {
+    /// The whole answer.
+    pub fn full() -> Self {
+        Self {
+            grid: [5, 3],
+            grid_off: [3, 3],
+            least: 1e-5,
+            least_pulse: 2e-4,
+            highest: 4.0,
+            levels: vec![0.01, 0.02, 0.05, 0.1, 0.18, 0.5, 1.0],
+            thorough: true,
+        }
+    }
+
+    /// The verdict alone, for looking through many scenes.
+    pub fn quick() -> Self {
+        Self {
+            grid: [3, 3],
+            grid_off: [3, 1],
+            least: 1e-4,
+            least_pulse: 5e-4,
+            highest: 1.5,
+            levels: vec![0.01, 0.05, 0.18, 1.0],
+            thorough: false,
+        }
+    }
+}
+
+/// An artefact at one place and level.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Finding {
+    /// What it is.
+    pub kind: Kind,
+    /// The wave.
+    pub seen: Seen,
+    /// Where, photosites of the sensor.
+    pub point: DVec2,
+    /// Level of grey, as a share of white light.
+    pub level: f64,
+    /// As planned.
+    pub planned: Judged,
+    /// At worst within the tolerances.
+    pub worst: Judged,
+}
+
+/// What is predicted of a scene's fringes and bands.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Prediction {
+    /// The worst of each kind, the worst first, flicker before moiré among equals; kinds that were not found are left out.
+    pub worst: Vec<Finding>,
+    /// The strongest fringes as planned, strongest contrast first.
+    pub fringes: Vec<Finding>,
+    /// The strongest bands of every level as planned.
+    pub bands: Vec<Finding>,
+    /// Places that saw the wall.
+    pub places: usize,
+    /// Kinds that cannot be called clean.
+    pub unsure: Vec<Unsure>,
+}
+
+impl Prediction {
+    /// The finding of a kind.
+    pub fn of(&self, kind: Kind) -> Option<&Finding> {
+        self.worst.iter().find(|f| f.kind == kind)
+    }
+
+    /// The degree of a kind, at worst or as planned: *can't say* where it would be clean but for what was not looked at.
+    pub fn degree(&self, kind: Kind, planned: bool) -> Degree {
+        let found = self.of(kind).map(|f| if planned { f.planned } else { f.worst });
+        let degree = found.map_or(Degree::Clean, |j| j.degree);
+        let unsure = self.places == 0 || self.unsure.iter().any(|u| u.kind == kind);
+        if degree == Degree::Clean && unsure { Degree::CannotSay } else { degree }
+    }
+
+    /// As planned, over all kinds.
+    pub fn planned(&self) -> Judged {
+        Judged::of(self.worst.iter().map(|f| f.planned.multiple).fold(0.0, f64::max))
+    }
+
+    /// At worst, over all kinds.
+    pub fn judged(&self) -> Judged {
+        Judged::of(self.worst.iter().map(|f| f.worst.multiple).fold(0.0, f64::max))
+    }
+}
+
+/// A scene as it may stand.
+struct Stand<'a> {
+    sights: Sights<'a>,
+    wall: Wall<'a>,
+    places: Vec<Place>,
+}
+
+impl<'a> Stand<'a> {
+    fn new(scene: &'a Scene, wall: Wall<'a>, grid: [u32; 2]) -> Self {
+        let sights = Sights::new(scene);
+        let places = sights.grid(grid[0], grid[1]);
+        Self { sights, wall, places }
+    }
+
+    fn fringes(&self, sampler: &Sampler, place: &Place) -> Vec<Seen> {
+        let levels = [1.0; 3];
+        let lattice = self.wall.seen(&self.sights, place, false, i32::MAX);
+        sampler.waves(&self.wall.fringes(&lattice, levels), lattice.means(levels))
+    }
+}
+
+/// The offsets that stand for the box of tolerances.
+fn offsets(t: &Tolerances, thorough: bool) -> Vec<Off> {
+    let mut all = Vec::new();
+    let of = |distance: f64, focal: f64| Off { distance, focal, ..Off::default() };
+    if t.distance > 0.0 || t.focal > 0.0 {
+        all.push(of(t.distance, -t.focal));
+        all.push(of(-t.distance, t.focal));
+        if thorough {
+            all.extend([of(t.distance, 0.0), of(-t.distance, 0.0)]);
+            all.extend([of(0.0, t.focal), of(0.0, -t.focal)]);
+        }
+    }
+    if t.turn_rad > 0.0 {
+        let turn = |turn_rad: DVec3| Off { turn_rad: turn_rad * t.turn_rad, ..Off::default() };
+        if thorough {
+            for axis in [DVec3::X, DVec3::Y, DVec3::Z] {
+                all.extend([turn(axis), turn(-axis)]);
+            }
+        } else {
+            all.extend([turn(DVec3::new(1.0, 1.0, 1.0)), turn(DVec3::new(-1.0, -1.0, -1.0))]);
+        }
+    }
+    all
+}
+
+/// Noise of a delivered pixel over its mean at a level, where the scene has noise: photon and read noise of a green photosite.
+pub(super) fn noise(scene: &Scene, sampler: &Sampler, level: f64) -> f64 {
+    let camera = &scene.camera;
+    if !camera.noise {
+        return 0.0;
+    }
+    let n = scene.lens.working_f_number();
+    let passed = scene.wall.diffuser.map_or(1.0, |d| d.transmission);
+    let nits = scene.wall.white_nits * scene.wall.brightness * passed * level;
+    let lux_s = PI / (4.0 * n * n) * scene.lens.transmission * camera.exposure_s * nits;
+    let (photons_of, shares) = white_light(scene);
+    let electrons = photons::electrons_per_lx_s(camera, 1, photons_of, shares) * lux_s;
+    let electrons = electrons.min(camera.full_well_e);
+    if electrons <= 0.0 || gain_dn_per_e(scene) <= 0.0 {
+        return 0.0;
+    }
+    let variance = electrons + camera.read_noise_e * camera.read_noise_e;
+    let single = variance.sqrt() / electrons;
+    // Scaling down averages.
+    single * sampler.lines_per_recorded().min(1.0)
+}
+
+/// The kind of a wave without pulses.
+fn kind_of_fringe(seen: &Seen) -> Kind {
+    if seen.resolved { Kind::PixelStructure } else { Kind::Moire }
+}
+
+/// Predicts a scene.
+pub fn predict(scene: &Scene, settings: &Settings) -> Prediction {
+    judge(scene, settings, true)
+}
+
+/// The verdict alone: [`Prediction::worst`].
+pub fn verdict(scene: &Scene, settings: &Settings) -> Prediction {
+    judge(scene, settings, false)
+}
+
+fn judge(scene: &Scene, settings: &Settings, lists: bool) -> Prediction {
+    let sampler = Sampler::new(scene, settings.least);
+    let plan = Stand::new(scene, Wall::new(scene, settings.least, settings.highest), settings.grid);
+    let lines = f64::from(sampler.size[1]);
+    let mut prediction = Prediction {
+        worst: Vec::new(),
+        fringes: Vec::new(),
+        bands: Vec::new(),
+        places: plan.places.len(),
+        unsure: unsure(scene),
+    };
+    if plan.places.is_empty() {
+        return prediction;
+    }
+    // The brightest level shows fringes best: contrast is the same at all of them, and noise and a dark display hide it.
+    let bright = settings.levels.iter().fold(0.0_f64, |a, b| a.max(*b));
+    let bright = if bright > 0.0 { bright } else { 1.0 };
+    let still =
+        EyeTable::shared(&scene.viewing, lines, 0.0, bright, noise(scene, &sampler, bright));
+    let tolerances = &scene.tolerances;
+    let offsets = offsets(tolerances, settings.thorough);
+    let scenes: Vec<Scene> = offsets.iter().map(|off| off.of(scene)).collect();
+    let stands: Vec<Stand<'_>> =
+        scenes.iter().map(|s| Stand::new(s, plan.wall.at(s), settings.grid_off)).collect();
+    let mut best: Vec<Finding> = Vec::new();
+
+    // Fringes.
+    let half = (tolerances.distance + tolerances.focal + tolerances.turn_rad) / 2.0;
+    for (number, stand) in [&plan].into_iter().chain(&stands).enumerate() {
+        let planned_here = number == 0;
+        for place in &stand.places {
+            for seen in stand.fringes(&sampler, place) {
+                let (luma, chroma) = (seen.wave.luma(), seen.wave.chroma());
+                let f = seen.wave.frequency.length();
+                // What has less than a quarter of a wave in the frame is no fringe, as planned.
+                let planned = if planned_here && f * lines >= 0.25 {
+                    still.multiple(luma, chroma, f)
+                } else {
+                    0.0
+                };
+                let by = half * seen.moved.light.length();
+                let worst = if half > 0.0 {
+                    still.most(luma, chroma, (f - by).max(0.0), f + by)
+                } else {
+                    planned
+                };
+                let finding = Finding {
+                    kind: kind_of_fringe(&seen),
+                    seen,
+                    point: place.point,
+                    level: bright,
+                    planned: Judged::of(planned),
+                    worst: Judged::of(worst.max(planned)),
+                };
+                keep(&mut best, finding);
+                if planned_here && lists && luma.max(chroma) >= 5e-4 {
+                    prediction.fringes.push(finding);
+                }
+            }
+        }
+    }
+
+    if !scene.drive.is_steady() {
+        bands(scene, settings, &plan, &sampler, &mut best, lists.then_some(&mut prediction.bands));
+    }
+    best.sort_by(|a, b| {
+        let (da, db) = (a.worst.degree, b.worst.degree);
+        db.cmp(&da).then(a.kind.cmp(&b.kind))
+    });
+    prediction.worst = best;
+    let by_contrast = |f: &Finding| f.seen.wave.luma().max(f.seen.wave.chroma());
+    prediction.fringes.sort_by(|a, b| by_contrast(b).total_cmp(&by_contrast(a)));
+    prediction.fringes.truncate(400);
+    prediction
+}
+
+/// Bands and flicker at every level. Optics hardly matter to them, so few places serve.
+fn bands(
+    scene: &Scene,
+    settings: &Settings,
+    plan: &Stand<'_>,
+    sampler: &Sampler,
+    best: &mut Vec<Finding>,
+    mut list: Option<&mut Vec<Finding>>,
+) {
+    let timing = scene.drive.timing();
+    let n = plan.places.len();
+    let mut numbers = vec![n / 2];
+    if settings.thorough && n > 2 {
+        numbers.extend([0, n - 1]);
+    }
+    let seen: Vec<(DVec2, Lattice)> = numbers
+        .into_iter()
+        .map(|i| {
+            let place = &plan.places[i];
+            let most = if settings.thorough { i32::MAX } else { 1 };
+            (place.point, plan.wall.seen(&plan.sights, place, true, most))
+        })
+        .collect();
+    for &level in &settings.levels {
+        if scene.drive.mean_level(level) <= 0.0 {
+            continue;
+        }
+        let levels = [level; 3];
+        let pulses = pulses(scene, &timing, levels, settings.least_pulse);
+        let grain = noise(scene, sampler, level);
+        let mut here: Vec<Finding> = Vec::new();
+        for (point, lattice) in &seen {
+            let components: Vec<Component> =
+                pulses.iter().flat_map(|p| plan.wall.pulsing(lattice, levels, p)).collect();
+            for seen in sampler.waves(&components, lattice.means(levels)) {
+                if seen.wave.luma().max(seen.wave.chroma()) < settings.least_pulse {
+                    continue;
+                }
+                for finding in judge_band(scene, sampler, &seen, level, grain) {
+                    let finding = Finding { point: *point, ..finding };
+                    keep(best, finding);
+                    if list.is_some() {
+                        here.push(finding);
+                    }
+                }
+            }
+        }
+        if let Some(list) = list.as_deref_mut() {
+            here.sort_by(|a, b| b.seen.wave.largest().total_cmp(&a.seen.wave.largest()));
+            here.truncate(6);
+            list.extend(here);
+        }
+    }
+}
+
+/// Keeps the worst of each kind; what is planned and what is at worst may come from different places.
+fn keep(best: &mut Vec<Finding>, finding: Finding) {
+    match best.iter_mut().find(|f| f.kind == finding.kind) {
+        None => best.push(finding),
+        Some(old) => {
+            let planned = old.planned.multiple.max(finding.planned.multiple);
+            let worse = finding.worst.multiple > old.worst.multiple;
+            if worse {
+                *old = finding;
+            }
+            old.planned = Judged::of(planned);
+        }
+    }
+}
+
+/// A wave of the drive as bands, as flicker, or both.
+pub(super) fn judge_band(
+    scene: &Scene,
+    sampler: &Sampler,
+    seen: &Seen,
+    level: f64,
+    grain: f64,
+) -> Vec<Finding> {
+    let lines = f64::from(sampler.size[1]);
+    let viewing = &scene.viewing;
+    let hz = seen.roll_hz.abs();
+    let (luma, chroma) = (seen.wave.luma(), seen.wave.chroma());
+    let f = seen.wave.frequency.length();
+    let make = |kind, planned: f64, worst: f64| Finding {
+        kind,
+        seen: *seen,
+        point: DVec2::ZERO,
+        level,
+        planned: Judged::of(planned),
+        worst: Judged::of(worst.max(planned)),
+    };
+    let mut found = Vec::new();
+    let slow = hz < 0.01;
+    let tolerances = &scene.tolerances;
+    let rolling = matches!(scene.camera.readout, Readout::Rolling { .. });
+    let by = tolerances.readout * if rolling { seen.moved.readout.abs() } else { 0.0 }
+        + (tolerances.distance + tolerances.focal + tolerances.turn_rad)
+            * seen.moved.light.length();
+    // The eye's table costs as much as a hundred looks: three frequencies serve.
+    let multiple = |luma: f64, chroma: f64, f: f64, hz: f64| {
+        viewing.multiple_of(luma, chroma, f, lines, hz, level, grain)
+    };
+    if f * lines >= 0.5 || slow {
+        let planned = multiple(luma, chroma, f, hz);
+        let worst = [(f - by).max(0.25 / lines), f + by]
+            .into_iter()
+            .map(|f| multiple(luma, chroma, f, hz))
+            .fold(planned, f64::max);
+        found.push(make(Kind::Bands, planned, worst));
+    }
+    if !slow {
+        let share = sampler.whole_frame_share(&seen.wave);
+        let planned = multiple(luma * share, chroma * share, 0.5 / lines, hz);
+        // A readout that is longer or shorter lets another share through; a wave is at most 1/(π·waves) of itself.
+        let most = (f - by).max(0.0) * lines;
+        let share = if most < 0.5 { 1.0 } else { (1.0 / (PI * most)).min(1.0) };
+        let worst = if by > 0.0 {
+            multiple(luma * share, chroma * share, 0.5 / lines, hz)
+        } else {
+            planned
+        };
+        found.push(make(Kind::Flicker, planned, worst));
+    }
+    found
+}

@@ -1,0 +1,29 @@
+//! The answer without pixels: fringes, bands and flicker from the optics' and the drive's transfer functions, and how bad they are.
+//!
+//! It shares the optics with the renderers ([`crate::optics`]) and nothing else with them: rendered frames, measured, hold it.
+//!
+//! What it assumes: even grey content (fringes of textured content are weaker, hidden by it), the scene's first delivery developed with
+//! bilinear demosaic and scaled in linear light, whatever the scene says, and cabinets that are alike and join without gaps.
+
+mod assumed;
+mod component;
+pub mod content_timing;
+pub mod exposure;
+mod eye;
+pub mod flicker;
+pub mod focus;
+pub mod form_factor;
+mod judge;
+mod parts;
+pub mod people;
+mod place;
+mod sampled;
+pub mod shutters;
+pub mod stepping;
+
+pub use assumed::{Unsure, assumed};
+pub use component::{Component, Lattice, Origin, Pulse, Wall, pulses};
+pub use judge::{Finding, Prediction, Settings, predict, verdict};
+pub use parts::{Part, parts};
+pub use place::{Off, Place, Sights};
+pub use sampled::{Moved, Sampler, Seen};

@@ -1,0 +1,175 @@
+//! A frame beside its twins, in linear light: what measuring starts from.
+
+use super::given::given;
+use super::{Engine, ShootError, Shot};
+use crate::frame::{Electrons, Picture};
+use crate::render::Run;
+use crate::scene::Scene;
+use crate::scene::derived::{derived, gain_dn_per_e, white_light};
+use crate::sensor::photons;
+use std::sync::Arc;
+
+/// A scene, its steady wall and its ideal.
+#[derive(Debug, Clone)]
+pub struct Twins {
+    captured: Scene,
+    lattice: Scene,
+    ideal: Scene,
+}
+
+impl Twins {
+    /// The twins of a scene.
+    pub fn new(scene: Scene) -> Self {
+        Self { lattice: scene.steady_wall(), ideal: scene.ideal(), captured: scene }
+    }
+
+    /// The scene itself.
+    pub fn scene(&self) -> &Scene {
+        &self.captured
+    }
+
+    /// Shots of the three, of so many frames of one of the scene's deliveries.
+    ///
+    /// # Errors
+    /// As [`Shot::new`].
+    pub fn shots(&self, frames: u32, delivery: usize) -> Result<TwinShots<'_>, ShootError> {
+        let shot = |scene| Shot::new(scene, Engine::Fast);
+        Ok(TwinShots {
+            captured: shot(&self.captured)?.for_frames(frames),
+            lattice: shot(&self.lattice)?,
+            ideal: shot(&self.ideal)?,
+            delivery,
+            kept: None,
+        })
+    }
+}
+
+/// Shots of a scene and its twins.
+pub struct TwinShots<'a> {
+    captured: Shot<'a>,
+    lattice: Shot<'a>,
+    ideal: Shot<'a>,
+    delivery: usize,
+    kept: Option<Kept>,
+}
+
+/// What is the same in every frame of a scene where nothing moves.
+#[derive(Clone)]
+struct Kept {
+    lattice: Arc<Picture>,
+    ideal: Arc<Picture>,
+    electrons: Arc<[Electrons; 2]>,
+}
+
+/// A frame and its twins in linear light (see [`Shot::light_of`]).
+#[derive(Debug, Clone)]
+pub struct TwinFrame {
+    /// As recorded.
+    pub captured: Arc<Picture>,
+    /// The wall held steady.
+    pub lattice: Arc<Picture>,
+    /// Neither lattice nor drive.
+    pub ideal: Arc<Picture>,
+    /// Where they can be compared, row by row.
+    pub given: Arc<Vec<bool>>,
+    /// Light of the wall's full white, on the lens axis, in the unit of the pictures.
+    pub white: f64,
+    /// Recorded rows that one row of the picture stands for.
+    pub lines_per_row: f64,
+}
+
+impl<'a> TwinShots<'a> {
+    /// Renders what is needed of a frame and develops it. With `noise` the captured frame is that of the camera's integers, its
+    /// noise included if the scene has it; else all three are free of noise and rounding.
+    ///
+    /// # Errors
+    /// As [`Shot::electrons`].
+    pub fn frame(&mut self, frame: u32, noise: bool, run: &Run) -> Result<TwinFrame, ShootError> {
+        let electrons = self.captured.electrons(frame, run)?;
+        let captured = if noise {
+            self.captured.light_of_raw(&self.captured.raw(&electrons, frame), self.delivery)?
+        } else {
+            self.captured.light_of(&electrons, self.delivery)?
+        };
+        self.with(frame, captured, Some(&electrons), run)
+    }
+
+    /// The twins of a frame that is there already, in linear light (see [`Shot::light_of`]).
+    ///
+    /// # Errors
+    /// As [`Shot::electrons`].
+    pub fn beside(
+        &mut self,
+        frame: u32,
+        captured: Picture,
+        run: &Run,
+    ) -> Result<TwinFrame, ShootError> {
+        self.with(frame, captured, None, run)
+    }
+
+    /// The shot of the scene itself.
+    pub fn captured(&self) -> &Shot<'a> {
+        &self.captured
+    }
+
+    fn with(
+        &mut self,
+        frame: u32,
+        captured: Picture,
+        electrons: Option<&Electrons>,
+        run: &Run,
+    ) -> Result<TwinFrame, ShootError> {
+        let scene = self.captured.scene();
+        let moves = scene.moves.is_some() || scene.moving.is_some();
+        let kept = match self.kept.take().filter(|_| !moves) {
+            Some(kept) => kept,
+            None => self.twins(frame, electrons, run)?,
+        };
+        let here = scene.at_frame(frame);
+        let room = f64::from(self.captured.white_level()) - f64::from(scene.camera.black_level);
+        let clips_e = room / gain_dn_per_e(scene);
+        let [lattice_e, ideal_e] = &*kept.electrons;
+        let frames = [electrons, Some(lattice_e), Some(ideal_e)];
+        let recorded: Vec<_> =
+            frames.into_iter().flatten().map(|e| self.captured.recorded(e)).collect();
+        let frames: Vec<&Electrons> = recorded.iter().map(|e| &**e).collect();
+        let size = (captured.width(), captured.height());
+        let given = Arc::new(given(&here, &frames, clips_e, size));
+        let (photons_of, shares) = white_light(scene);
+        let white_e = derived(&here).exposure.full_white_lx_s
+            * photons::electrons_per_lx_s(&scene.camera, 1, photons_of, shares);
+        // Balance raises the weaker colours to the strongest.
+        let gain = self.captured.green_gain()?;
+        let out = TwinFrame {
+            captured: Arc::new(captured),
+            lattice: kept.lattice.clone(),
+            ideal: kept.ideal.clone(),
+            given,
+            white: white_e / clips_e * gain,
+            lines_per_row: f64::from(scene.camera.crop.height) / size.1.max(1) as f64,
+        };
+        self.kept = Some(kept);
+        Ok(out)
+    }
+
+    /// Renders the twins; `electrons` are those of the scene itself, if they are there.
+    fn twins(
+        &self,
+        frame: u32,
+        electrons: Option<&Electrons>,
+        run: &Run,
+    ) -> Result<Kept, ShootError> {
+        // A wall without pulses is its own steady wall, unless its grey steps are another's.
+        let same = electrons.filter(|_| self.captured.scene().drive.is_steady());
+        let lattice = match same {
+            Some(electrons) => electrons.clone(),
+            None => self.lattice.electrons(frame, run)?,
+        };
+        let ideal = self.ideal.electrons(frame, run)?;
+        Ok(Kept {
+            lattice: Arc::new(self.lattice.light_of(&lattice, self.delivery)?),
+            ideal: Arc::new(self.ideal.light_of(&ideal, self.delivery)?),
+            electrons: Arc::new([lattice, ideal]),
+        })
+    }
+}
