@@ -35,7 +35,7 @@ use rayon::prelude::*;
 use std::sync::{Arc, Mutex};
 
 /// Photosites across and down that are worked out together, on the full sensor.
-const BLOCK: u32 = 64;
+pub(super) const BLOCK: u32 = 64;
 
 /// They are halved, down to this, where the wall's blur disc changes by more than so many photosites, or by such a share.
 const LEAST_BLOCK: u32 = 4;

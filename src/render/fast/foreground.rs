@@ -4,6 +4,7 @@
 //! average over the photosite, its low-pass spots and the pupil. Along edges the mean of their product is not the product of
 //! their means: [`super::edges`] adds the difference.
 
+use super::edges::BLOCK;
 use super::kernel::{Local, photosite_view, reach, smooth};
 use super::shared::Shared;
 use crate::frame::{Electrons, Window};
@@ -213,7 +214,9 @@ pub(super) fn bytes(shared: &Shared<'_>, foreground: &Foreground) -> f64 {
     let points = grid.size as f64 * grid.size as f64;
     let steps = (OPACITY_STEPS / grid.finer) as f64;
     let kept = 2.0 * points * steps * steps + 16.0 * f64::from(grid.side) * f64::from(grid.side);
-    8.0 * points * (1.0 + 2.0 * busy) + kept * areas
+    // And around each block of edges its opacity as it is, and sums of it along rows.
+    let block = (f64::from(BLOCK) + 2.0 * grid.margin as f64) * OPACITY_STEPS as f64;
+    (8.0 * points * 2.0 + 16.0 * block * block) * busy + 8.0 * points + kept * areas
 }
 
 struct Maker<'m> {

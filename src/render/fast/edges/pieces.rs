@@ -65,7 +65,7 @@ pub(super) struct Pieces {
     pub view: PieceView,
     /// What the foreground is softened by for a piece, across and down: shifts in photosites and their shares.
     pub softened: [Vec<(f64, f64)>; 2],
-    /// Half width of the pupil's image on the foreground at shares of its height, photosites, where the wall is the same for the whole pupil.
+    /// The pupil's image on the foreground, where the wall is the same for all of the pupil; else none.
     pub whole: Vec<Chord>,
 }
 
@@ -102,7 +102,9 @@ impl Pieces {
         // A piece is a square of so many points on the wall, or of a part of one.
         let wanted = (PER_PHOTOSITE * narrower).clamp(FEWEST, MOST);
         let side = wall.abs() * points as f64 / wanted;
-        let side = if side < 0.75 { side } else { side.round() };
+        // Parts of a point in a few sizes, so that places alike share tables.
+        let part = |side: f64| libm::exp2((2.0 * libm::log2(side)).floor() / 2.0);
+        let side = if side < 0.75 { part(side) } else { side.round() };
         let square = if is_whole { 0.0 } else { side / points as f64 };
         let aspect = DVec2::new(blur.aspect(), 1.0);
         let softened = [0, 1].map(|axis| {
