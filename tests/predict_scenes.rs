@@ -29,9 +29,9 @@ pub(crate) struct Sort {
 pub(crate) fn scene_of(seed: u64, size: [u32; 2]) -> (Scene, Sort) {
     let mut dice = Dice::new(0x5eed_0000 + seed);
     let sort = Sort {
-        oblique: seed % 3 == 0,
-        defocused: (seed / 2) % 3 == 0,
-        pulsed: (seed / 3) % 3 == 0,
+        oblique: seed.is_multiple_of(3),
+        defocused: (seed / 2).is_multiple_of(3),
+        pulsed: (seed / 3).is_multiple_of(3),
     };
     let mut scene = stage::plain();
     // Larger than the picture, so that no outline is in it.
