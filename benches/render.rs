@@ -160,7 +160,8 @@ fn sequence(c: &mut Criterion) {
                 let scene: &mut Scene = made.get_or_insert_with(|| scene(shot));
                 scene.drive.clock.drift = drift;
                 b.iter(|| {
-                    let sequence = fast::Sequence::keeping(scene, scene.camera.crop);
+                    let sequence =
+                        fast::Sequence::keeping(scene, scene.camera.crop, 0..=frames - 1);
                     for number in 0..frames {
                         let electrons = sequence.frame(number, &Run::default());
                         std::hint::black_box(electrons.expect("not cancelled"));

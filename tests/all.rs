@@ -8,6 +8,7 @@ mod audit;
 mod audit_walls;
 mod bad_scenes;
 mod cli;
+mod cli_measure;
 mod cli_refusals;
 mod cli_stage;
 mod colour;

@@ -3,7 +3,9 @@
 
 use crate::stage;
 use glam::DVec2;
-use gridbeat::measure::{Clockwork, Found, Settings, Track, Trio, Waves, flicker, waves, waves_at};
+use gridbeat::measure::{
+    Clockwork, Found, Settings, Track, Trio, Waves, flicker, row_bands, waves, waves_at,
+};
 use gridbeat::predict::{Sampler, Sights, Wall};
 use gridbeat::render::Run;
 use gridbeat::scene::Scene;
@@ -124,8 +126,9 @@ fn said(scene: &Scene, found: &Found) -> gridbeat::predict::Seen {
     let crop = scene.camera.crop;
     let at = found.at + DVec2::new(f64::from(crop.x), f64::from(crop.y));
     let place = sights.at(at).expect("on the wall");
-    let components = wall.lattice(&sights, &place, [1.0; 3]);
-    let seen = Sampler::new(scene, 1e-7).waves(&components, wall.means(&place, [1.0; 3]));
+    let lattice = wall.seen(&sights, &place, false, i32::MAX);
+    let components = wall.fringes(&lattice, [1.0; 3]);
+    let seen = Sampler::new(scene, 1e-7).waves(&components, lattice.means([1.0; 3]));
     let wrapped = |d: DVec2| (d - d.round()).length();
     let away = |f: DVec2| wrapped(f - found.wave.frequency).min(wrapped(f + found.wave.frequency));
     let near =
@@ -269,9 +272,10 @@ fn a_rolled_camera_tilts_scan_bands() {
     let at = best.at + DVec2::new(f64::from(crop.x), f64::from(crop.y));
     let place = sights.at(at).expect("on the wall");
     let pulses = gridbeat::predict::pulses(&scene, &scene.drive.timing(), [1.0; 3], 1e-7);
+    let lattice = wall.seen(&sights, &place, true, i32::MAX);
     let components: Vec<_> =
-        pulses.iter().flat_map(|p| wall.pulsing(&sights, &place, [1.0; 3], p, true)).collect();
-    let seen = Sampler::new(&scene, 1e-7).waves(&components, wall.means(&place, [1.0; 3]));
+        pulses.iter().flat_map(|p| wall.pulsing(&lattice, [1.0; 3], p)).collect();
+    let seen = Sampler::new(&scene, 1e-7).waves(&components, lattice.means([1.0; 3]));
     let strongest =
         seen.iter().max_by(|a, b| a.wave.luma().total_cmp(&b.wave.luma())).expect("one");
     let (got, want) = (best.wave, strongest.wave);
@@ -364,4 +368,82 @@ fn flicker_is_the_change_of_exposures() {
     }
     let steps = light.windows(2).map(|w| (w[1] - w[0]).abs() / mean).fold(0.0, f64::max);
     assert!(steps > 0.02 && (got.largest_step - steps).abs() < 1e-4, "{got:?} {steps}");
+}
+
+/// A lamp, here a wall without rows that take turns or gaps: its bands tell the readout, from one and a half of them on; and with the
+/// readout known, the light's rate.
+#[test]
+fn a_lamp_tells_the_readout() {
+    for (hz, readout_s, vignetting) in
+        [(100.0, 0.016, false), (120.0, 0.0093, true), (480.0, 0.012, true)]
+    {
+        let mut scene = stage::plain();
+        stage::gapless(&mut scene);
+        exposed(&mut scene);
+        stage::place(&mut scene, 4.2, 6.0, DVec2::ZERO, [0.0; 3]);
+        scene.lens.vignetting = vignetting;
+        scene.camera.readout = Readout::Rolling { readout_s, bottom_up: false };
+        scene.camera.noise = true;
+        pulsing(&mut scene, DriveKind::Pwm, hz, 1, 1.0 / 800.0);
+        scene.drive.video_hz = hz;
+        // Slow edges, as a lamp's.
+        scene.drive.rise_s = 0.2 / hz;
+        scene.drive.fall_s = 0.2 / hz;
+        let code = scene.wall.transfer.code(0.5);
+        scene.content = std::sync::Arc::new(stage::show(&scene.wall, |_, _, _| code));
+        crop(&mut scene, 160, 640);
+        let picture = shot(&scene, 0, true).captured;
+        let found = row_bands(&picture.planes).expect("bands");
+        let want = hz * readout_s;
+        let off = (found.bands - want).abs();
+        assert!(off < 0.03 * want, "{hz}: {found:?} {want}");
+        assert!(off < 3.0 * found.standard_error + 2e-3, "{hz}: {found:?} {want}");
+        assert!(found.standard_error < 0.04 * want, "{hz}: {found:?}");
+    }
+}
+
+/// What people of the trade say, in rendered frames (common practice, no source): a finer pitch, a low-pass filter, defocus and a
+/// diffuser each lessen moiré; a faster drive flickers less at one shutter.
+#[test]
+fn facts_of_the_trade_hold_in_what_is_measured() {
+    let base = || {
+        let mut scene = stage::plain();
+        bayer(&mut scene);
+        exposed(&mut scene);
+        scene.lens.aberration_m = 2e-6;
+        stage::place(&mut scene, 2.2, 0.5, DVec2::ZERO, [0.0, 0.0, 1.0]);
+        crop(&mut scene, 220, 160);
+        scene
+    };
+    let moire =
+        |scene: &Scene| measured(scene, 0, false)[0].found.first().map_or(0.0, Found::contrast);
+    let plain = moire(&base());
+    let mut finer = base();
+    stage::place(&mut finer, 1.5, 0.5, DVec2::ZERO, [0.0, 0.0, 1.0]);
+    let mut filtered = base();
+    filtered.low_pass = Some(gridbeat::optics::LowPass { across_m: 6e-6, upright_m: 6e-6 });
+    let mut soft = base();
+    stage::place(&mut soft, 2.2, 4.0, DVec2::ZERO, [0.0, 0.0, 1.0]);
+    let mut diffused = base();
+    diffused.wall.diffuser =
+        Some(gridbeat::wall::Diffuser { stand_off_m: 3e-3, scatter_rad: 0.4, transmission: 0.8 });
+    for (name, scene) in
+        [("finer", &finer), ("filtered", &filtered), ("soft", &soft), ("diffused", &diffused)]
+    {
+        let got = moire(scene);
+        assert!(got < 0.8 * plain, "{name}: {got} of {plain}");
+    }
+    let band = |hz: f64| {
+        let mut scene = base();
+        stage::gapless(&mut scene);
+        pulsing(&mut scene, DriveKind::Pwm, hz, 1, 1.0 / 50.0 + 0.4 / hz);
+        scene.drive.video_hz = 50.0;
+        scene.camera.readout = Readout::Rolling { readout_s: 0.016, bottom_up: false };
+        let code = scene.wall.transfer.code(0.5);
+        scene.content = std::sync::Arc::new(stage::show(&scene.wall, |_, _, _| code));
+        measured(&scene, 0, false)[1].found.first().map_or(0.0, |f| f.wave.luma())
+    };
+    let depths = [200.0, 400.0, 1000.0, 2000.0, 4000.0].map(band);
+    assert!(depths.windows(2).all(|d| d[1] < d[0]), "{depths:?}");
+    assert!(depths[0] > 0.03 && depths[4] < 0.01, "{depths:?}");
 }

@@ -218,7 +218,7 @@ pub fn row_bands(planes: &[Plane; 3]) -> Result<RowBands, NoBands> {
         return Err(NoBands::Rows);
     }
     let mean = given.iter().sum::<f64>() / given.len() as f64;
-    if !(mean > 0.0) {
+    if mean.is_nan() || mean <= 0.0 {
         return Err(NoBands::Rows);
     }
     // Shading multiplies; of logarithms it is added, and bands of A have a fundamental of A(1 + A²/4 + …) and harmonics.

@@ -204,7 +204,7 @@ impl Shading {
                 for x in 0..step {
                     let shade = shading(x);
                     let luma: f64 = shade.iter().zip(LUMA).map(|(v, share)| v * share).sum();
-                    if !(luma > 0.0) {
+                    if luma.is_nan() || luma <= 0.0 {
                         dark = true;
                         continue;
                     }

@@ -1,10 +1,11 @@
 //! Everything found in a scene, judged: as planned, and at worst within what a set may be off by.
 
+use super::assumed::{Unsure, unsure};
 use super::component::{Component, Lattice, Wall, pulses};
 use super::eye::EyeTable;
 use super::place::{Off, Place, Sights};
 use super::sampled::{Sampler, Seen};
-use crate::artefact::{Judged, Kind};
+use crate::artefact::{Degree, Judged, Kind};
 use crate::scene::derived::{gain_dn_per_e, white_light};
 use crate::scene::{Scene, Tolerances};
 use crate::sensor::{Readout, photons};
@@ -54,7 +55,6 @@ impl Settings {
             highest: 1.5,
             levels: vec![0.01, 0.05, 0.18, 1.0],
             thorough: false,
-            ..Self::full()
         }
     }
 }
@@ -87,12 +87,22 @@ pub struct Prediction {
     pub bands: Vec<Finding>,
     /// Places that saw the wall.
     pub places: usize,
+    /// Kinds that cannot be called clean.
+    pub unsure: Vec<Unsure>,
 }
 
 impl Prediction {
     /// The finding of a kind.
     pub fn of(&self, kind: Kind) -> Option<&Finding> {
         self.worst.iter().find(|f| f.kind == kind)
+    }
+
+    /// The degree of a kind, at worst or as planned: *can't say* where it would be clean but for what was not looked at.
+    pub fn degree(&self, kind: Kind, planned: bool) -> Degree {
+        let found = self.of(kind).map(|f| if planned { f.planned } else { f.worst });
+        let degree = found.map_or(Degree::Clean, |j| j.degree);
+        let unsure = self.places == 0 || self.unsure.iter().any(|u| u.kind == kind);
+        if degree == Degree::Clean && unsure { Degree::CannotSay } else { degree }
     }
 
     /// As planned, over all kinds.
@@ -198,6 +208,7 @@ fn judge(scene: &Scene, settings: &Settings, lists: bool) -> Prediction {
         fringes: Vec::new(),
         bands: Vec::new(),
         places: plan.places.len(),
+        unsure: unsure(scene),
     };
     if plan.places.is_empty() {
         return prediction;

@@ -5,6 +5,7 @@
 //! What it assumes: even grey content (fringes of textured content are weaker, hidden by it), the scene's first delivery developed with
 //! bilinear demosaic and scaled in linear light, whatever the scene says, and cabinets that are alike and join without gaps.
 
+mod assumed;
 mod component;
 pub mod content_timing;
 pub mod exposure;
@@ -20,6 +21,7 @@ mod sampled;
 pub mod shutters;
 pub mod stepping;
 
+pub use assumed::{Unsure, assumed};
 pub use component::{Component, Lattice, Origin, Pulse, Wall, pulses};
 pub use judge::{Finding, Prediction, Settings, predict, verdict};
 pub use parts::{Part, parts};

@@ -191,8 +191,13 @@ fn wave(report: &Report, frame: u32, line: &Line) -> String {
     if found.periods < 1.0 {
         text += ", less than one in view: uncertain";
     }
-    if let Some(roll) = report.track_of(line).and_then(|t| t.roll(&report.clock)) {
-        text += &rolling(roll);
+    if let Some(track) = report.track_of(line) {
+        text += &track.roll(&report.clock).map(rolling).unwrap_or_default();
+        let (low, high) = track.luma_range();
+        if high > 1.05 * low && high > 1e-5 {
+            let (low, high) = (units::percent(low), units::percent(high));
+            let _ = write!(text, "; from {low} to {high} over the frames");
+        }
     }
     if report.frames.len() > 1 {
         let _ = write!(text, " (frame {frame})");
