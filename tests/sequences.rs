@@ -11,7 +11,7 @@ use gridbeat::scene::{Moving, Scene};
 use gridbeat::sensor::Mosaic;
 use gridbeat::shoot::{Engine, Shot};
 use gridbeat::wall::drive::{DriveKind, SplitOrder};
-use gridbeat::wall::{Spread, WallImage};
+use gridbeat::wall::{Reflection, Spread, WallImage};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
@@ -91,7 +91,7 @@ fn a_frame_in_sequence_is_the_frame_alone() {
             driven(|s| {
                 s.drive.kind = DriveKind::Steady;
                 s.camera.mosaic = Mosaic::FullPlanes;
-                (s.wall.build.ambient_lx, s.wall.build.reflectance) = (300.0, 0.1);
+                s.wall.build.reflection = Reflection { reflectance: 0.1, ambient_lx: 300.0 };
                 pictures(s);
             }),
             false,
@@ -158,7 +158,7 @@ fn frames_whose_light_is_new_bring_the_next_ones_along() {
 fn a_picture_that_is_gone_stops_its_own_frame_only() {
     let mut scene = driven(pictures);
     let make = |number: u32| match number {
-        6.. => Err(format!("picture {number} is not there")),
+        5.. => Err(format!("picture {number} is not there")),
         _ => Ok(WallImage { columns: 240, rows: 160, codes: [0, 1, 2].map(|_| vec![900; 38400]) }),
     };
     let moving = Moving::new("####".into(), (25.0, 60.0), 12, false, Box::new(make));
