@@ -166,7 +166,7 @@ fn what_cannot_be_compared_is_told() {
     refused(&[p, "gone.png"], "picture 'gone.png' is not there");
     refused(
         &[p, "night_train.yaml"],
-        "picture 'night_train.yaml' is of no kind that gridbeat writes; allowed: png, tiff, exr",
+        "picture 'night_train.yaml' is of no kind that gridbeat reads; allowed: png, tiff, exr, jpg",
     );
     refused(&[p, p, "--out", "d.jpg"], "'d.jpg' must end in .png");
     std::fs::write(place.path("broken.exr"), SCENE).expect("written");

@@ -120,7 +120,7 @@ impl Viewing {
         let sensitivity = luma_sensitivity(nits, height_deg, cycles_per_deg, hz);
         let still = luma_sensitivity(nits, height_deg, cycles_per_deg, 0.0);
         let grain = noise * (1.5 * PI).sqrt() * frequency.max(0.5 / lines);
-        let hidden = elevation(still * self.picture_contrast.hypot(grain));
+        let hidden = elevation(still * libm::hypot(self.picture_contrast, grain));
         let colour = chroma_sensitivity(cycles_per_deg, hz);
         (luma * sensitivity).max(chroma * colour) / hidden
     }

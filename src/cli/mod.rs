@@ -12,6 +12,7 @@ pub mod predict;
 pub mod presets;
 pub mod render;
 pub mod schema;
+pub mod test_pictures;
 
 use std::process::ExitCode;
 
@@ -51,6 +52,8 @@ pub enum Command {
     Explain(explain::Args),
     /// Measure bands, flicker and moiré: of a scene's frames, or of pictures
     Measure(measure::Args),
+    /// Write pictures for a real wall, to measure it with a real camera, and how to shoot them
+    TestPictures(test_pictures::Args),
     /// Compare two frames: difference in numbers, and amplified as a picture
     Difference(difference::Args),
     /// List the presets: generic kit to start from, with every value
@@ -68,6 +71,7 @@ pub fn run(cli: &Cli) -> anyhow::Result<ExitCode> {
         Command::Schema(args) => schema::run(args),
         Command::Explain(args) => explain::run(args),
         Command::Measure(args) => measure::run(args),
+        Command::TestPictures(args) => test_pictures::run(args),
         Command::Difference(args) => difference::run(args),
         Command::Presets(args) => presets::run(args),
         Command::Completions(args) => completions::run(args),

@@ -69,7 +69,7 @@ impl ColourTransform {
         }
         let brightest = white[0].max(white[1]).max(white[2]);
         let gains = white.map(|w| brightest / w);
-        let Some(target) = target(space) else {
+        let Some(target) = primaries(space) else {
             return Ok(Self { gains, matrix: matrix3::IDENTITY });
         };
         colour::luminance_shares(primaries_xy, white_xy).ok_or(NoTransform::Wall)?;
@@ -84,7 +84,7 @@ impl ColourTransform {
 }
 
 /// Primaries of a delivery space; `None` for the camera's own.
-fn target(space: ColourSpace) -> Option<RgbSpace> {
+pub(super) fn primaries(space: ColourSpace) -> Option<RgbSpace> {
     match space {
         ColourSpace::Bt709 => Some(colour::BT709),
         ColourSpace::Bt2020 => Some(colour::BT2020),

@@ -143,7 +143,7 @@ mod tests {
         assert!(row(1)[1] < 0.3);
         // The strip goes from black to white, then come white letters.
         assert_eq!((row(2)[0], *row(2).last().expect("a pixel")), (0.0, 1.0));
-        assert!(shown.height() > 20 && shown.planes[0].data.iter().any(|v| *v == 1.0));
+        assert!(shown.height() > 20 && shown.planes[0].data.contains(&1.0));
         let wrong = [planes[0].clone(), planes[0].clone(), Plane::filled(2, 2, 0.0)];
         assert!(deviation_picture(&wrong, 0.02, "").is_err());
     }

@@ -37,6 +37,7 @@ mod preview;
 mod response;
 mod samples;
 mod scale;
+mod undone;
 
 pub use colour::{ColourTransform, NoTransform};
 pub use deviation::{deviation_picture, scale_end};
@@ -46,6 +47,7 @@ pub use preview::{overview, preview_crop};
 pub use response::{Site, grey_response, kernel};
 pub use samples::{Layout, Samples};
 pub use scale::{Taps, filter_transform, scale, taps};
+pub use undone::{mix, to_bt709, to_linear};
 
 /// How missing colours are filled in.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]

@@ -25,7 +25,7 @@ pub struct Rendered {
     pub numbers: Numbers,
 }
 
-/// Reads a frame by what the file's ending says: png, tiff or tif, exr.
+/// Reads a frame by what the file's ending says: png, tiff or tif, exr, and jpg or jpeg as other cameras write them.
 pub fn rendered(path: &Path) -> Result<Rendered, Unreadable> {
     let shown = path.display().to_string();
     let file = std::fs::File::open(path).map_err(|e| Unreadable(reason("picture", &shown, &e)))?;
@@ -35,12 +35,13 @@ pub fn rendered(path: &Path) -> Result<Rendered, Unreadable> {
     let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
     let read = BufReader::new(file);
     let result = match ending.as_str() {
-        "png" => png(read),
+        "png" => png(read, image::ImageFormat::Png),
+        "jpg" | "jpeg" => png(read, image::ImageFormat::Jpeg),
         "tif" | "tiff" => tiff(read),
         "exr" => exr(read),
         _ => {
             return Err(Unreadable(format!(
-                "picture '{shown}' is of no kind that gridbeat writes; allowed: png, tiff, exr"
+                "picture '{shown}' is of no kind that gridbeat reads; allowed: png, tiff, exr, jpg"
             )));
         }
     };
@@ -76,8 +77,8 @@ fn planes<T: Copy + Into<f64>>(
     Ok((0..count).map(plane).collect())
 }
 
-fn png(read: BufReader<std::fs::File>) -> Result<Rendered, String> {
-    let reader = ImageReader::with_format(read, image::ImageFormat::Png);
+fn png(read: BufReader<std::fs::File>, format: image::ImageFormat) -> Result<Rendered, String> {
+    let reader = ImageReader::with_format(read, format);
     let image = reader.decode().map_err(|e| e.to_string())?;
     let size = (image.width() as usize, image.height() as usize);
     check_size(size.0, size.1)?;

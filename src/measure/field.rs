@@ -70,6 +70,9 @@ const STEP: usize = 4;
 /// the frequencies kept is weakened by (1/7)⁴ at least, 4e-4.
 const BOXES: usize = 4;
 
+/// Rows that are counted as one job.
+const ROWS: usize = 64;
+
 /// A field at coarser steps: `steps` pixels of the field each, the first at `origin`.
 #[derive(Debug, Clone)]
 pub(super) struct Level<'a> {
@@ -87,6 +90,60 @@ impl<'a> Level<'a> {
     pub(super) fn full(field: &'a Field) -> Self {
         let field = std::borrow::Cow::Borrowed(field);
         Self { field, steps: 1, origin: DVec2::splat(0.5), passed: Vec::new() }
+    }
+
+    /// The part of a field that is given for the most part: from the first to the last row and column that have half as many pixels
+    /// given as the best.
+    pub(super) fn given(field: &'a Field) -> Self {
+        let (width, height) = (field.width(), field.height());
+        let [r, g, b] = &field.planes;
+        let counts: Vec<(usize, Vec<u32>)> = (0..height.div_ceil(ROWS))
+            .into_par_iter()
+            .flat_map_iter(|band| {
+                let mut columns = vec![0_u32; width];
+                let rows = band * ROWS..((band + 1) * ROWS).min(height);
+                let mut out: Vec<(usize, Vec<u32>)> = Vec::new();
+                for y in rows {
+                    let mut count = 0;
+                    let row = r.row(y).iter().zip(g.row(y)).zip(b.row(y));
+                    for (column, ((r, g), b)) in columns.iter_mut().zip(row) {
+                        let given = (r + g + b).is_finite();
+                        count += usize::from(given);
+                        *column += u32::from(given);
+                    }
+                    out.push((count, Vec::new()));
+                }
+                if let Some(last) = out.last_mut() {
+                    last.1 = columns;
+                }
+                out
+            })
+            .collect();
+        let mut columns = vec![0_usize; width];
+        for (_, band) in &counts {
+            for (sum, n) in columns.iter_mut().zip(band) {
+                *sum += *n as usize;
+            }
+        }
+        let rows: Vec<usize> = counts.iter().map(|(n, _)| *n).collect();
+        let span = |counts: &[usize]| {
+            let most = counts.iter().copied().max().unwrap_or(0);
+            let enough = |n: &usize| *n > 0 && 2 * *n >= most;
+            let first = counts.iter().position(enough)?;
+            Some(first..counts.iter().rposition(enough)? + 1)
+        };
+        let whole = Self::full(field);
+        let (Some(across), Some(down)) = (span(&columns), span(&rows)) else { return whole };
+        // A few rows more or less are not worth a copy.
+        if across.len() * down.len() * 20 > width * height * 19 {
+            return whole;
+        }
+        let planes = field.planes.each_ref().map(|plane| {
+            let data = down.clone().flat_map(|y| &plane.row(y)[across.clone()]).copied().collect();
+            Plane { width: across.len(), height: down.len(), data }
+        });
+        let origin = DVec2::new(across.start as f64, down.start as f64) + 0.5;
+        Self { field: std::borrow::Cow::Owned(Field { planes }), origin, ..whole }
     }
 
     /// The next coarser level; `None` if fewer than 24 pixels a side would be left.
@@ -187,6 +244,23 @@ mod tests {
         // A wave that would fold is all but gone.
         assert!(one.response(DVec2::new(0.25 + 0.03, 0.0)).abs() < 1e-3);
         assert!(Level::full(&Field::from_fn(90, 300, |_, _| [0.0; 3])).coarser().is_none());
+    }
+
+    #[test]
+    fn margins_that_are_not_given_are_cut() {
+        let inside = |x: usize, y: usize| (30..110).contains(&x) && (90..170).contains(&y);
+        let field = Field::from_fn(120, 200, |x, y| {
+            let speck = (x, y) == (3, 3);
+            [if inside(x, y) || speck { (x + 1000 * y) as f64 } else { f64::NAN }; 3]
+        });
+        let level = Level::given(&field);
+        assert_eq!((level.field.width(), level.field.height()), (80, 80));
+        assert_eq!(level.origin, DVec2::new(30.5, 90.5));
+        assert_eq!(level.field.planes[2].at(0, 0), 90_030.0);
+        let all = Field::from_fn(40, 30, |_, _| [0.0; 3]);
+        assert_eq!(Level::given(&all).field.width(), 40);
+        let none = Field::from_fn(40, 30, |_, _| [f64::NAN; 3]);
+        assert_eq!(Level::given(&none).field.height(), 30);
     }
 
     #[test]

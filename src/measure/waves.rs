@@ -50,8 +50,8 @@ pub struct Found {
     pub luma_floor: f64,
     /// The same of colour.
     pub chroma_floor: f64,
-    /// Level and window of it, for looking there again.
-    place: (usize, Area),
+    /// Steps of the level that it was fitted in, for looking there again.
+    steps: usize,
 }
 
 impl Found {
@@ -105,6 +105,8 @@ const UNFOLDED: f64 = 0.125;
 const DRIFT_BINS: f64 = 0.5;
 /// Fewest periods in a window for tapered weights.
 const TAPERED_FROM: f64 = 3.5;
+/// Share of a wave that a neighbouring window may hold besides, around its frequency, before the window counts as too large.
+const UNSTEADY_SHARE: f64 = 0.15;
 /// Most waves in a joint fit.
 const MOST_WAVES: usize = 14;
 /// Waves weaker than this share of the window's strongest are left out of its joint fit.
@@ -117,6 +119,8 @@ struct Look<'a> {
     level: Level<'a>,
     lowest: f64,
     highest: f64,
+    /// Fewest periods across the whole.
+    least_periods: f64,
 }
 
 impl Look<'_> {
@@ -125,7 +129,10 @@ impl Look<'_> {
     }
 
     fn counts(&self, f: DVec2) -> bool {
-        f.length() >= self.lowest && f.abs().max_element() <= self.highest
+        let whole = DVec2::new(self.whole()[0] as f64, self.whole()[1] as f64);
+        f.length() >= self.lowest
+            && f.abs().max_element() <= self.highest
+            && (f * whole).length() >= self.least_periods
     }
 }
 
@@ -155,11 +162,12 @@ pub fn waves(field: &Field, settings: &Settings) -> Waves {
     let fft = Inverse2d::default();
     let looks = looks(field, settings);
     let mut windows = Vec::new();
-    for side in [WINDOW, WINDOW / 2, WINDOW / 4, WINDOW / 8] {
-        windows = survey(&looks, side, &fft);
-        if !windows.is_empty() {
-            break;
-        }
+    for (number, look) in looks.iter().enumerate() {
+        // Where no window is given well enough, smaller ones may be.
+        let of_side = |side: usize| survey((number, look), side, &fft);
+        let sides = [WINDOW, WINDOW / 2, WINDOW / 4, WINDOW / 8];
+        let found = sides.into_iter().map(of_side).find(|found| !found.is_empty());
+        windows.extend(found.unwrap_or_default());
     }
     all_of(field, &looks, windows, settings, None, &fft)
 }
@@ -206,22 +214,23 @@ pub fn waves_at(field: &Field, at: DVec2, settings: &Settings) -> Waves {
 pub fn again(field: &Field, before: &Found, settings: &Settings) -> Option<Found> {
     let fft = Inverse2d::default();
     let looks = looks(field, settings);
-    let (number, area) = before.place;
-    let look = looks.get(number)?;
-    let [width, height] = look.whole();
-    if area.x + area.width > width || area.y + area.height > height {
-        return None;
-    }
-    let frequency = before.wave.frequency * look.level.steps as f64;
+    let look = looks.iter().find(|l| l.level.steps == before.steps)?;
+    let steps = before.steps as f64;
+    let middle = (before.at - look.level.origin) / steps + 0.5;
+    let size = before.window_px / steps;
+    let size = [size.x.round() as usize, size.y.round() as usize];
+    let area = Area::around(middle.to_array(), size, look.whole());
+    let frequency = before.wave.frequency * steps;
     let analysis = analyse(look, area, frequency, settings, &fft)?;
     let own = nearest(&analysis, frequency)?;
-    let found = told((number, look), &analysis, own, before.drift_bins);
+    let found = told(look, &analysis, own, before.drift_bins);
     found.contrast().is_finite().then_some(found)
 }
 
 fn looks<'a>(field: &'a Field, settings: &Settings) -> Vec<Look<'a>> {
-    let size = DVec2::new(field.width() as f64, field.height() as f64);
-    let mut levels = vec![Level::full(field)];
+    let mut levels = vec![Level::given(field)];
+    let of_all = &levels[0].field;
+    let size = DVec2::new(of_all.width() as f64, of_all.height() as f64);
     while let Some(next) = levels.last().and_then(Level::coarser) {
         levels.push(next);
     }
@@ -229,13 +238,9 @@ fn looks<'a>(field: &'a Field, settings: &Settings) -> Vec<Look<'a>> {
     let look = |(i, level): (usize, Level<'a>)| {
         let last = i + 1 == count;
         let steps = level.steps as f64;
-        let across = settings.least_periods / size.max_element() * steps;
-        let lowest = if last { across.max(0.4 / size.max_element() * steps) } else { LEFT_TO_NEXT };
-        Look {
-            level,
-            lowest: lowest.max(across),
-            highest: if i == 0 { 0.5 + 1e-9 } else { UNFOLDED },
-        }
+        let lowest = if last { 0.4 / size.max_element() * steps } else { LEFT_TO_NEXT };
+        let highest = if i == 0 { 0.5 + 1e-9 } else { UNFOLDED };
+        Look { level, lowest, highest, least_periods: settings.least_periods }
     };
     levels.into_iter().enumerate().map(look).collect()
 }
@@ -247,33 +252,29 @@ fn starts(length: usize, side: usize, step: usize) -> Vec<usize> {
     (0..count).map(|i| if count == 1 { 0 } else { room * i / (count - 1) }).collect()
 }
 
-fn survey(looks: &[Look<'_>], side: usize, fft: &Inverse2d) -> Vec<Seen> {
+/// Windows of a level, looked at.
+fn survey((number, look): (usize, &Look<'_>), side: usize, fft: &Inverse2d) -> Vec<Seen> {
     let mut windows = Vec::new();
-    for (number, look) in looks.iter().enumerate() {
-        let [width, height] = look.whole();
-        let mut cover = |side: usize, step: usize, rank: f64| {
-            let (w, h) = (side.min(width), side.min(height));
-            let (down, across) = (starts(height, h, step), starts(width, w, step));
-            // Of many large windows every other one serves, as on a chessboard.
-            let board = number == 0 && rank == 1.0 && down.len() * across.len() > MANY;
-            for (j, &y) in down.iter().enumerate() {
-                for (i, &x) in across.iter().enumerate() {
-                    if !board || (i + j) % 2 == 0 {
-                        windows.push((number, Area { x, y, width: w, height: h }, rank));
-                    }
+    let [width, height] = look.whole();
+    let mut cover = |side: usize, step: usize, rank: f64| {
+        let (w, h) = (side.min(width), side.min(height));
+        let (down, across) = (starts(height, h, step), starts(width, w, step));
+        // Of many large windows every other one serves, as on a chessboard.
+        let board = number == 0 && rank == 1.0 && down.len() * across.len() > MANY;
+        for (j, &y) in down.iter().enumerate() {
+            for (i, &x) in across.iter().enumerate() {
+                if !board || (i + j) % 2 == 0 {
+                    windows.push((Area { x, y, width: w, height: h }, rank));
                 }
             }
-        };
-        let step = if number == 0 { side } else { side * 3 / 4 };
-        cover(side, step, 1.0);
-        if number == 0 && side == WINDOW && width.max(height) > SMALL_STEP {
-            cover(SMALL, SMALL_STEP, 0.9);
         }
+    };
+    cover(side, if number == 0 { side } else { side * 3 / 4 }, 1.0);
+    if number == 0 && side == WINDOW && width.max(height) > SMALL_STEP {
+        cover(SMALL, SMALL_STEP, 0.9);
     }
-    let seen: Vec<Option<Seen>> = windows
-        .par_iter()
-        .map(|&(number, area, rank)| peaks_of(&looks[number], number, area, rank, fft))
-        .collect();
+    let seen: Vec<Option<Seen>> =
+        windows.par_iter().map(|&(area, rank)| peaks_of(look, number, area, rank, fft)).collect();
     seen.into_iter().flatten().collect()
 }
 
@@ -469,12 +470,15 @@ fn kept(waves: &[Sinusoid], area: Area, apart: f64) -> Vec<Sinusoid> {
     keep.into_iter().map(|i| waves[i]).collect()
 }
 
-/// A wave of a window and how it changes around it.
+/// A window's waves and how they change around it.
 struct Followed {
     analysis: Analysis,
-    frequency: DVec2,
-    /// Change of frequency across the field, cycles per pixel, per pixel, both directions added.
-    drift: f64,
+    /// The wave that was looked for.
+    own: usize,
+    /// Of each wave, change of frequency across the field, cycles per pixel, per pixel, both directions added.
+    drifts: Vec<f64>,
+    /// Whether the waves are those of the neighbouring windows too, whose frequencies may have moved.
+    holds: bool,
 }
 
 fn followed(
@@ -486,22 +490,45 @@ fn followed(
 ) -> Option<Followed> {
     let analysis = analyse(look, area, frequency, settings, fft)?;
     let own = nearest(&analysis, frequency)?;
-    let drift = drift(look, &analysis, own, settings);
-    let frequency = analysis.model.waves[own].frequency;
-    Some(Followed { analysis, frequency, drift })
+    let (drifts, holds) = drifts(look, &analysis, own, settings, fft);
+    Some(Followed { analysis, own, drifts, holds })
 }
 
 impl Followed {
-    /// Side of the window that the wave allows, pixels of the level.
-    fn side(&self) -> f64 {
-        if self.drift > 0.0 { (DRIFT_BINS / self.drift).sqrt() } else { f64::INFINITY }
+    fn waves(&self) -> &[Sinusoid] {
+        &self.analysis.model.waves
+    }
+
+    fn frequency(&self) -> DVec2 {
+        self.waves()[self.own].frequency
+    }
+
+    /// Side of the window that a wave allows, pixels of the level.
+    fn side_of(&self, wave: usize) -> f64 {
+        let drift = self.drifts[wave];
+        if drift > 0.0 { (DRIFT_BINS / drift).sqrt() } else { f64::INFINITY }
+    }
+
+    /// Side of this window.
+    fn now(&self) -> f64 {
+        self.analysis.area.width.max(self.analysis.area.height) as f64
     }
 
     /// Sum of the sizes of the waves within so many cycles per pixel of a frequency: what they can add up to in a small window.
     fn together(&self, frequency: DVec2, within: f64) -> f64 {
-        let near =
-            self.analysis.model.waves.iter().filter(|w| near(w.frequency, frequency) < within);
+        let near = self.waves().iter().filter(|w| near(w.frequency, frequency) < within);
         near.map(Sinusoid::size).sum()
+    }
+
+    /// Whether the wave is what a single sinusoid leaves of a stronger neighbour whose frequency changes across the window.
+    fn is_a_remnant(&self) -> bool {
+        let own = &self.waves()[self.own];
+        let stronger = |k: &usize| {
+            let other = &self.waves()[*k];
+            let close = near_bins(other.frequency, own.frequency, self.analysis.area) < 12.0;
+            *k != self.own && close && other.size() > 1.5 * own.size()
+        };
+        (0..self.waves().len()).filter(stronger).any(|k| self.side_of(k) < 0.8 * self.now())
     }
 }
 
@@ -522,7 +549,8 @@ fn follow(
         let wide = Area::around(area.middle(), [WINDOW, WINDOW], whole);
         followed(look, wide, peak.frequency, settings, fft).filter(|f| {
             let bin = 1.5 / area.width.max(area.height) as f64;
-            f.together(peak.frequency, bin) > 0.7 * peak.size && f.side() > 0.8 * WINDOW as f64
+            let allows = f.holds && f.side_of(f.own) > 0.8 * WINDOW as f64;
+            allows && f.together(peak.frequency, bin) > 0.7 * peak.size
         })
     });
     let Some(first) =
@@ -530,33 +558,51 @@ fn follow(
     else {
         return Vec::new();
     };
-    let (frequency, drift) = (first.frequency, first.drift);
-    let now = first.analysis.area.width.max(first.analysis.area.height) as f64;
+    if first.is_a_remnant() {
+        return Vec::new();
+    }
+    let (frequency, now) = (first.frequency(), first.now());
     // The last level may be taken whole: there are the waves of few periods.
     let largest = if candidate.look + 1 == looks.len() { whole[0].max(whole[1]) } else { LARGEST };
     let few = 2.5 / frequency.length();
-    let side = first.side().max(few.min(now)).clamp(SMALLEST as f64, largest as f64);
+    let side = first.side_of(first.own).max(few.min(now)).max(SMALLEST as f64).min(largest as f64);
     let fits = (0.85..1.15).contains(&(side / now));
     let middle = DVec2::from(first.analysis.area.middle()) - 0.5;
     let place = at.unwrap_or(look.level.origin + middle * look.level.steps as f64);
-    let chosen = if fits && at.is_none() {
-        first.analysis
-    } else {
-        let again = [1.0, 0.7].iter().find_map(|share| {
-            let area = around(look, place, side * share);
-            let analysis = analyse(look, area, frequency, settings, fft)?;
-            nearest(&analysis, frequency).map(|_| analysis)
-        });
-        again.unwrap_or(first.analysis)
+    // A wave that changes quickly needs a smaller window than a thinned level has pixels for: the level before has.
+    let finer =
+        candidate.look.checked_sub(1).filter(|_| first.side_of(first.own) < SMALLEST as f64);
+    let (look, scale) = match finer {
+        Some(finer) => (&looks[finer], look.level.steps as f64 / looks[finer].level.steps as f64),
+        None => (look, 1.0),
     };
-    let Some(own) = nearest(&chosen, frequency) else { return Vec::new() };
+    let wanted = if finer.is_some() { first.side_of(first.own).max(few) } else { side };
+    let frequency = frequency / scale;
+    let again = || {
+        [1.0, 0.7].iter().find_map(|share| {
+            let side = (wanted * scale * share).max(SMALLEST as f64);
+            let analysis = analyse(look, around(look, place, side), frequency, settings, fft)?;
+            nearest(&analysis, frequency).map(|_| analysis)
+        })
+    };
+    let anew = if fits && at.is_none() { None } else { again() };
+    if finer.is_some() && anew.is_none() {
+        return Vec::new();
+    }
+    let chosen = anew.as_ref().unwrap_or(&first.analysis);
+    let Some(own) = nearest(chosen, frequency) else { return Vec::new() };
     let size = chosen.area.width.max(chosen.area.height) as f64;
-    let there = (candidate.look, look);
-    let mut found = vec![told(there, &chosen, own, Some(drift * size * size))];
-    for other in (0..chosen.model.waves.len()).filter(|k| *k != own) {
-        // What belongs to another level is told there.
-        if look.counts(chosen.model.waves[other].frequency) {
-            found.push(told(there, &chosen, other, None));
+    let bins = |drift: f64| drift / (scale * scale) * size * size;
+    let mut found = vec![told(look, chosen, own, Some(bins(first.drifts[first.own])))];
+    for (k, wave) in chosen.model.waves.iter().enumerate().filter(|(k, _)| *k != own) {
+        // What belongs to another level is told there, and what changes too much in this window from one of its own.
+        let before = first
+            .waves()
+            .iter()
+            .position(|w| near_bins(w.frequency, wave.frequency, chosen.area) < 2.0);
+        let steady = before.is_some_and(|k| bins(first.drifts[k]) < 1.0);
+        if look.counts(wave.frequency) && steady {
+            found.push(told(look, chosen, k, None));
         }
     }
     found
@@ -573,53 +619,99 @@ fn nearest(analysis: &Analysis, frequency: DVec2) -> Option<usize> {
     })
 }
 
-/// How fast a wave's frequency changes across the field: cycles per pixel, per pixel, both directions added.
-fn drift(look: &Look<'_>, analysis: &Analysis, own: usize, settings: &Settings) -> f64 {
+/// How fast the frequencies of a window's waves change across the field: cycles per pixel, per pixel, both directions added. 0 where
+/// that cannot be told: of waves of few periods, and of those that are gone from the neighbouring windows.
+/// Second, whether the waves account for what is in those windows around the frequency of the own one.
+fn drifts(
+    look: &Look<'_>,
+    analysis: &Analysis,
+    own: usize,
+    settings: &Settings,
+    fft: &Inverse2d,
+) -> (Vec<f64>, bool) {
     let area = analysis.area;
     let whole = look.whole();
-    let few = bins(analysis.model.waves[own].frequency, area) < TAPERED_FROM;
-    if few {
-        return 0.0;
+    let waves = &analysis.model.waves;
+    let mut total = vec![0.0; waves.len()];
+    let mut holds = true;
+    if bins(waves[own].frequency, area) < TAPERED_FROM {
+        return (total, holds);
     }
-    let shifted = |axis: usize, back: bool| -> Option<(f64, DVec2)> {
-        let mut start = [area.x, area.y];
-        let side = [area.width, area.height][axis];
-        let step = side / 2;
-        let moved = if back {
-            start[axis].saturating_sub(step)
-        } else {
-            (start[axis] + step).min(whole[axis].saturating_sub(side))
-        };
-        let by = moved as f64 - start[axis] as f64;
-        start[axis] = moved;
-        if by.abs() < side as f64 / 8.0 {
-            return None;
-        }
-        let there = Area { x: start[0], y: start[1], ..area };
+    let mut look_at = |there: Area, waves: &[Sinusoid], own: usize| -> Option<Model> {
         let mut patch = Patch::cut(&look.level, there)?;
-        let model = fit(&mut patch, &analysis.model.waves, Taper::Hann, settings.trend, 6);
-        let wave = model.waves.get(own)?;
-        // A wave that ended before the neighbour says nothing.
-        let alive = wave.size() > 0.2 * analysis.model.waves[own].size();
-        alive.then_some((by, wave.frequency))
+        let model = fit(&mut patch, waves, Taper::Hann, settings.trend, 6);
+        let rest = Spectrum::of(&model.residual(&patch), there.width, there.height, fft);
+        let own = model.waves[own];
+        let noise = 6.0 * rest.noise().at(own.frequency);
+        let least = (UNSTEADY_SHARE * own.size()).max(noise);
+        let close = |f: DVec2, _: f64| near_bins(f, own.frequency, there) < 10.0;
+        holds &= rest.peaks(1, least, close).is_empty();
+        Some(model)
     };
-    let here = analysis.model.waves[own].frequency;
-    let along = |axis: usize| -> f64 {
-        let sides: Vec<(f64, DVec2)> =
-            [true, false].into_iter().filter_map(|back| shifted(axis, back)).collect();
-        let rate = |(by, f): &(f64, DVec2)| ((*f - here) / *by).length();
-        sides.iter().map(rate).fold(0.0, f64::max)
-    };
-    along(0) + along(1)
+    for axis in 0..2 {
+        let mut most = vec![0.0_f64; waves.len()];
+        let side = [area.width, area.height][axis];
+        let mut shifted = false;
+        for back in [true, false] {
+            let mut start = [area.x, area.y];
+            let step = side / 2;
+            let moved = if back {
+                start[axis].saturating_sub(step)
+            } else {
+                (start[axis] + step).min(whole[axis].saturating_sub(side))
+            };
+            let by = moved as f64 - start[axis] as f64;
+            start[axis] = moved;
+            if by.abs() < side as f64 / 8.0 {
+                continue;
+            }
+            let there = Area { x: start[0], y: start[1], ..area };
+            let Some(model) = look_at(there, waves, own) else { continue };
+            shifted = true;
+            for ((most, before), after) in most.iter_mut().zip(waves).zip(&model.waves) {
+                // A wave that ended before the neighbour says nothing.
+                if after.size() > 0.2 * before.size() {
+                    *most = most.max(((after.frequency - before.frequency) / by).length());
+                }
+            }
+        }
+        if !shifted {
+            // The window is the whole: its halves are compared, the own wave alone, with those that are far from it.
+            let mut size = [area.width, area.height];
+            size[axis] = side / 2;
+            let half = |second: bool| {
+                let mut start = [area.x, area.y];
+                start[axis] += if second { side - size[axis] } else { 0 };
+                Area { x: start[0], y: start[1], width: size[0], height: size[1] }
+            };
+            let far = |k: &usize| {
+                *k == own || near_bins(waves[*k].frequency, waves[own].frequency, area) > 5.0
+            };
+            let kept: Vec<usize> = (0..waves.len()).filter(far).collect();
+            let some: Vec<Sinusoid> = kept.iter().map(|k| waves[*k]).collect();
+            let place = kept.iter().position(|k| *k == own).unwrap_or(0);
+            if bins(waves[own].frequency, half(false)) >= TAPERED_FROM
+                && let (Some(a), Some(b)) =
+                    (look_at(half(false), &some, place), look_at(half(true), &some, place))
+            {
+                let by = (side - size[axis]) as f64;
+                for (i, k) in kept.iter().enumerate() {
+                    let (a, b) = (a.waves[i], b.waves[i]);
+                    if a.size().min(b.size()) > 0.2 * waves[*k].size() {
+                        most[*k] = ((b.frequency - a.frequency) / by).length();
+                    }
+                }
+            }
+        }
+        for (total, most) in total.iter_mut().zip(&most) {
+            *total += most;
+        }
+    }
+    (total, holds)
 }
 
 /// A wave of an analysis in pixels of the full field.
-fn told(
-    (number, look): (usize, &Look<'_>),
-    analysis: &Analysis,
-    own: usize,
-    drift_bins: Option<f64>,
-) -> Found {
+fn told(look: &Look<'_>, analysis: &Analysis, own: usize, drift_bins: Option<f64>) -> Found {
     let level = &look.level;
     let wave = &analysis.model.waves[own];
     let steps = level.steps as f64;
@@ -642,7 +734,7 @@ fn told(
         drift_bins,
         luma_floor: FLOOR_OVER_RMS * luma / response.abs(),
         chroma_floor: FLOOR_OVER_RMS * chroma / response.abs(),
-        place: (number, analysis.area),
+        steps: level.steps,
     }
 }
 

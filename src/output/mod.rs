@@ -22,7 +22,7 @@ mod whole;
 
 pub use error::{EncodeError, OutputError};
 pub use exr_files::{ExrElectrons, ExrPicture};
-pub use json::JsonSidecar;
+pub use json::{JsonSidecar, Text};
 pub use notes::Notes;
 pub use png_files::{Depth, PngLevels, PngPicture};
 pub use tiff_files::{TiffElectrons, TiffLevels, TiffPicture};

@@ -78,46 +78,61 @@ pub struct TwinFrame {
     pub lines_per_row: f64,
 }
 
-impl TwinShots<'_> {
+impl<'a> TwinShots<'a> {
     /// Renders what is needed of a frame and develops it. With `noise` the captured frame is that of the camera's integers, its
     /// noise included if the scene has it; else all three are free of noise and rounding.
     ///
     /// # Errors
     /// As [`Shot::electrons`].
     pub fn frame(&mut self, frame: u32, noise: bool, run: &Run) -> Result<TwinFrame, ShootError> {
-        let scene = self.captured.scene();
-        let delivery = self.delivery;
         let electrons = self.captured.electrons(frame, run)?;
         let captured = if noise {
-            self.captured.light_of_raw(&self.captured.raw(&electrons, frame), delivery)?
+            self.captured.light_of_raw(&self.captured.raw(&electrons, frame), self.delivery)?
         } else {
-            self.captured.light_of(&electrons, delivery)?
+            self.captured.light_of(&electrons, self.delivery)?
         };
-        let captured = Arc::new(captured);
+        self.with(frame, captured, Some(&electrons), run)
+    }
+
+    /// The twins of a frame that is there already, in linear light (see [`Shot::light_of`]).
+    ///
+    /// # Errors
+    /// As [`Shot::electrons`].
+    pub fn beside(
+        &mut self,
+        frame: u32,
+        captured: Picture,
+        run: &Run,
+    ) -> Result<TwinFrame, ShootError> {
+        self.with(frame, captured, None, run)
+    }
+
+    /// The shot of the scene itself.
+    pub fn captured(&self) -> &Shot<'a> {
+        &self.captured
+    }
+
+    fn with(
+        &mut self,
+        frame: u32,
+        captured: Picture,
+        electrons: Option<&Electrons>,
+        run: &Run,
+    ) -> Result<TwinFrame, ShootError> {
+        let scene = self.captured.scene();
         let moves = scene.moves.is_some() || scene.moving.is_some();
         let kept = match self.kept.take().filter(|_| !moves) {
             Some(kept) => kept,
-            None => {
-                // A wall without pulses is its own steady wall, unless its grey steps are another's.
-                let lattice = if scene.drive.is_steady() {
-                    electrons.clone()
-                } else {
-                    self.lattice.electrons(frame, run)?
-                };
-                let ideal = self.ideal.electrons(frame, run)?;
-                Kept {
-                    lattice: Arc::new(self.lattice.light_of(&lattice, delivery)?),
-                    ideal: Arc::new(self.ideal.light_of(&ideal, delivery)?),
-                    electrons: Arc::new([lattice, ideal]),
-                }
-            }
+            None => self.twins(frame, electrons, run)?,
         };
         let here = scene.at_frame(frame);
         let room = f64::from(self.captured.white_level()) - f64::from(scene.camera.black_level);
         let clips_e = room / gain_dn_per_e(scene);
         let [lattice_e, ideal_e] = &*kept.electrons;
-        let recorded = [&electrons, lattice_e, ideal_e].map(|e| self.captured.recorded(e));
-        let frames = recorded.each_ref().map(|e| &**e);
+        let frames = [electrons, Some(lattice_e), Some(ideal_e)];
+        let recorded: Vec<_> =
+            frames.into_iter().flatten().map(|e| self.captured.recorded(e)).collect();
+        let frames: Vec<&Electrons> = recorded.iter().map(|e| &**e).collect();
         let size = (captured.width(), captured.height());
         let given = Arc::new(given(&here, &frames, clips_e, size));
         let (photons_of, shares) = white_light(scene);
@@ -126,7 +141,7 @@ impl TwinShots<'_> {
         // Balance raises the weaker colours to the strongest.
         let gain = self.captured.green_gain()?;
         let out = TwinFrame {
-            captured,
+            captured: Arc::new(captured),
             lattice: kept.lattice.clone(),
             ideal: kept.ideal.clone(),
             given,
@@ -135,5 +150,26 @@ impl TwinShots<'_> {
         };
         self.kept = Some(kept);
         Ok(out)
+    }
+
+    /// Renders the twins; `electrons` are those of the scene itself, if they are there.
+    fn twins(
+        &self,
+        frame: u32,
+        electrons: Option<&Electrons>,
+        run: &Run,
+    ) -> Result<Kept, ShootError> {
+        // A wall without pulses is its own steady wall, unless its grey steps are another's.
+        let same = electrons.filter(|_| self.captured.scene().drive.is_steady());
+        let lattice = match same {
+            Some(electrons) => electrons.clone(),
+            None => self.lattice.electrons(frame, run)?,
+        };
+        let ideal = self.ideal.electrons(frame, run)?;
+        Ok(Kept {
+            lattice: Arc::new(self.lattice.light_of(&lattice, self.delivery)?),
+            ideal: Arc::new(self.ideal.light_of(&ideal, self.delivery)?),
+            electrons: Arc::new([lattice, ideal]),
+        })
     }
 }

@@ -21,7 +21,7 @@ const FOLLOWED: usize = 3;
 
 /// Measures a scene's frames; `None` for a scene that was refused, its problems printed.
 pub(super) fn report(args: &Args) -> anyhow::Result<Option<Report>> {
-    let source = scene_text(&args.input)?;
+    let source = scene_text(&args.inputs[0])?;
     let mut edits: Vec<Edit> = args.set.clone();
     edits.extend(args.crop.iter().flat_map(|crop| crop.edits()));
     let Ok(scene) = check::checked(&source, &edits) else { return Ok(None) };
@@ -99,6 +99,7 @@ impl<'a> Made<'a> {
             frames: Vec::new(),
             tracks: Vec::new(),
             shown: None,
+            readout: None,
             notes: Vec::new(),
         };
         let settings = Settings::default();

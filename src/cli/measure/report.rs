@@ -2,6 +2,7 @@
 
 use super::Args;
 use super::numbers::line_json;
+use super::of_pictures::readout_json;
 use crate::artefact::Kind;
 use crate::develop::{ColourSpace, DeliveryTransfer, deviation_picture, scale_end};
 use crate::measure::{Clockwork, Field, Flicker, Found, Track, flicker};
@@ -36,6 +37,39 @@ pub(super) struct Frame {
     pub(super) given: f64,
 }
 
+/// Bands counted to tell the readout, or the light's rate.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Readout {
+    /// Bands in the whole picture's height, and the standard error of that.
+    pub(super) bands: f64,
+    pub(super) bands_error: f64,
+    pub(super) contrast: f64,
+    pub(super) floor: f64,
+    /// Rows of the whole picture.
+    pub(super) rows: usize,
+    /// Rate of the light, if that is known.
+    pub(super) lamp_hz: Option<f64>,
+    /// Readout, if that is known.
+    pub(super) readout_s: Option<f64>,
+}
+
+impl Readout {
+    /// The readout that the lamp's rate gives.
+    pub(super) fn fitted_readout_s(&self) -> Option<f64> {
+        self.lamp_hz.map(|hz| self.bands / hz)
+    }
+
+    /// The light's rate that the readout gives.
+    pub(super) fn light_hz(&self) -> Option<f64> {
+        self.readout_s.map(|t| self.bands / t)
+    }
+
+    /// Standard error of either, as a share.
+    pub(super) fn relative_error(&self) -> f64 {
+        self.bands_error / self.bands
+    }
+}
+
 /// Everything measured.
 #[derive(Debug)]
 pub(super) struct Report {
@@ -53,6 +87,7 @@ pub(super) struct Report {
     pub(super) tracks: Vec<Track>,
     /// The frame with the strongest wave, and its deviations.
     pub(super) shown: Option<(u32, Field)>,
+    pub(super) readout: Option<Readout>,
     /// Things a person should know.
     pub(super) notes: Vec<String>,
 }
@@ -129,6 +164,7 @@ impl Report {
             })),
             "over_time": self.tracks.iter().filter(|t| t.seen.len() > 1).map(|t| self.track_json(t))
                 .collect::<Vec<_>>(),
+            "readout": self.readout.as_ref().map(readout_json),
             "frames": frames.collect::<Vec<_>>(),
             "notes": self.notes,
         })

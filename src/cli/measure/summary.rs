@@ -1,7 +1,7 @@
 //! What was measured, in a few lines for the crew: flicker and bands first, then fringes.
 
 use super::Args;
-use super::report::{Line, Report};
+use super::report::{Line, Readout, Report};
 use crate::artefact::Kind;
 use crate::units;
 use std::fmt::Write;
@@ -17,6 +17,9 @@ pub(super) fn summary(args: &Args, report: &Report) -> String {
     let mut line = |what: &str, text: String| {
         let _ = writeln!(out, "  {what:<WORDS$}{text}");
     };
+    for (what, text) in report.readout.iter().flat_map(readout) {
+        line(what, text);
+    }
     line("flicker", flicker(report));
     for (kind, none) in [
         (Some(Kind::Bands), Some("none")),
@@ -64,6 +67,7 @@ fn head(report: &Report) -> String {
             Some(_) => "measured".to_owned(),
             None => format!("frame {} measured", one.number),
         },
+        [first, ..] if first.file.is_some() => format!("{} measured", report.frames.len()),
         [first, .., last] => format!("frames {} to {} measured", first.number, last.number),
         [] => "nothing measured".into(),
     };
@@ -80,10 +84,47 @@ fn head(report: &Report) -> String {
     )
 }
 
+fn readout(readout: &Readout) -> Vec<(&'static str, String)> {
+    let mut lines = vec![(
+        "bands",
+        format!(
+            "{:.3} ± {:.3} in the picture's height, {} of the light",
+            readout.bands,
+            2.0 * readout.bands_error,
+            units::percent(readout.contrast)
+        ),
+    )];
+    // Two standard errors: 95 %.
+    let share = 2.0 * readout.relative_error();
+    if let (Some(t), Some(hz)) = (readout.fitted_readout_s(), readout.lamp_hz) {
+        let text = format!(
+            "{:.3} ± {:.3} ms, {} a line, if the light flickers at exactly {}",
+            t * 1e3,
+            t * share * 1e3,
+            units::time(t / readout.rows as f64),
+            units::frequency(hz)
+        );
+        lines.push(("readout", text));
+    }
+    if let (Some(hz), Some(t)) = (readout.light_hz(), readout.readout_s) {
+        let text = format!(
+            "{:.1} ± {:.1} Hz, if the readout takes exactly {}",
+            hz,
+            hz * share,
+            units::time(t)
+        );
+        lines.push(("light's rate", text));
+    }
+    lines
+}
+
 fn flicker(report: &Report) -> String {
     let Some(flicker) = report.flicker() else {
         return if report.frames.len() < 2 {
-            "one frame cannot tell; measure several, such as --frames 0..5".into()
+            match report.frames.first().and_then(|f| f.file.as_ref()) {
+                Some(_) => "one picture cannot tell; give several of a take, in order".into(),
+                None => "one frame cannot tell; measure several, such as --frames 0..5".into(),
+            }
         } else {
             "nothing comparable in two frames".into()
         };
@@ -150,8 +191,13 @@ fn wave(report: &Report, frame: u32, line: &Line) -> String {
     if found.periods < 1.0 {
         text += ", less than one in view: uncertain";
     }
-    if let Some(roll) = report.track_of(line).and_then(|t| t.roll(&report.clock)) {
-        text += &rolling(roll);
+    if let Some(track) = report.track_of(line) {
+        text += &track.roll(&report.clock).map(rolling).unwrap_or_default();
+        let (low, high) = track.luma_range();
+        if high > 1.05 * low && high > 1e-5 {
+            let (low, high) = (units::percent(low), units::percent(high));
+            let _ = write!(text, "; from {low} to {high} over the frames");
+        }
     }
     if report.frames.len() > 1 {
         let _ = write!(text, " (frame {frame})");

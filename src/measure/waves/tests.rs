@@ -110,6 +110,25 @@ fn a_wave_that_changes_across_the_frame() {
     }
 }
 
+/// A long wave that turns across a small frame: the whole would smear it.
+#[test]
+fn a_long_wave_that_turns() {
+    let rate = 6e-5;
+    let field = Field::from_fn(360, 200, |x, y| {
+        let (x, y) = (x as f64 + 0.5 - 180.0, y as f64 + 0.5 - 100.0);
+        [0.1 * (TAU * (0.028 * y + rate * x * y)).cos(); 3]
+    });
+    for x in [100.0, 180.0, 260.0] {
+        let found = waves_at(&field, DVec2::new(x, 100.0), &Settings::default());
+        let best = &found.found[0];
+        assert!((best.at.x - x).abs() < 30.0, "{best:?}");
+        let (dx, dy) = (best.at.x - 180.0, best.at.y - 100.0);
+        let want = DVec2::new(rate * dy, 0.028 + rate * dx);
+        assert!((best.wave.luma() / 0.1 - 1.0).abs() < 0.05, "{best:?}");
+        assert!((best.wave.frequency - want).length() < 0.01 * want.length(), "{best:?} {want}");
+    }
+}
+
 /// In noise a wave of three floors is known within 10 %; noise alone stays below its floor.
 #[test]
 fn noise_has_a_floor() {
@@ -159,6 +178,30 @@ fn waves_near_the_finest() {
         let own = own.unwrap_or_else(|| panic!("wave {i} is missing: {found:#?}"));
         let folded = (put.0 - put.0.round(), put.1, put.2);
         is(own, &folded, 1e-2);
+    }
+}
+
+/// Only part of the picture is given, as where a wall fills part of the frame: waves of any length are found in it.
+#[test]
+fn a_part_of_the_picture() {
+    for put in [
+        (DVec2::new(0.0, 1.0 / 40.0), [0.02; 3], 0.4),
+        (DVec2::new(0.11, 0.05), [0.02; 3], 0.4),
+        (DVec2::new(0.004, 0.009), [0.02; 3], 0.4),
+    ] {
+        let mut whole = field(360, 640, &[put]);
+        for plane in &mut whole.planes {
+            for (i, v) in plane.data.iter_mut().enumerate() {
+                let (x, y) = (i % 360, i / 360);
+                if !(60..290).contains(&x) || !(110..420).contains(&y) || x + y < 200 {
+                    *v = f32::NAN;
+                }
+            }
+        }
+        let found = waves(&whole, &Settings::default());
+        is(&found.found[0], &put, 5e-3);
+        let twice = again(&whole, &found.found[0], &Settings::default()).expect("still there");
+        is(&twice, &put, 5e-3);
     }
 }
 
