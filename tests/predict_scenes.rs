@@ -243,8 +243,9 @@ fn held(what: &str, told: &[Seen], found: Option<&Found>, bars: [f64; 4], row: &
         100.0 * d.relative
     ));
     let fine = if size >= from {
-        // What has less than a period and a half in its window has no sure period.
-        let whole = found.periods >= 1.5;
+        // What has fewer than three periods in its window has no sure period, nor quite its contrast.
+        let whole = found.periods >= 3.0;
+        let relative = if whole { relative } else { 2.5 * relative };
         d.relative <= relative && (!whole || (d.period <= period && d.direction_deg <= direction))
     } else {
         d.contrast <= 5e-4
