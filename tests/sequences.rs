@@ -177,7 +177,8 @@ fn a_picture_that_is_gone_stops_its_own_frame_only() {
 /// The fourth frame of a sequence under drift, rendered with the three before it.
 #[test]
 fn drifting_sequences_agree_with_the_slow_check() {
-    let drives: [(&str, fn(&mut Scene)); 3] = [
+    type Change = fn(&mut Scene);
+    let drives: [(&str, Change); 3] = [
         ("pulses of all rows at once", |s| (s.drive.kind, s.drive.scan) = (DriveKind::Pwm, 1)),
         ("scanned", |_| ()),
         ("split", |s| {

@@ -2,6 +2,12 @@
 
 use super::{REFUSED, check};
 use crate::artefact::{Degree, Kind};
+use crate::predict::content_timing::content_timing;
+use crate::predict::exposure::light;
+use crate::predict::focus::nearest_focus;
+use crate::predict::people::people;
+use crate::predict::shutters::shutters;
+use crate::predict::stepping::stepping;
 use crate::predict::{Finding, Prediction, Settings, Sights, assumed, parts, predict};
 use crate::scene::{Edit, Scene};
 use crate::units::{frequency, number};
@@ -31,6 +37,12 @@ pub struct Args {
     /// Set a key of the scene, such as lens.focal_mm=50; may be given several times
     #[arg(long = "set", value_name = "KEY=VALUE")]
     pub set: Vec<Edit>,
+    /// Print the verdicts only, without shutters, light, people, stepping and focus
+    #[arg(long)]
+    pub brief: bool,
+    /// Look for the nearest focus to the wall that stays clean, at every stop too: takes some seconds
+    #[arg(long, conflicts_with = "brief")]
+    pub nearest_focus: bool,
     /// Print everything as JSON, for programs
     #[arg(long)]
     pub json: bool,
@@ -44,12 +56,53 @@ pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
     let prediction = predict(&scene, &Settings::full());
     let mut out = std::io::stdout().lock();
     if args.json {
-        serde_json::to_writer_pretty(&mut out, &numbers(&scene, &prediction))?;
+        let mut all = numbers(&scene, &prediction);
+        if let (Value::Object(all), false) = (&mut all, args.brief) {
+            all.insert("shutters".into(), json!(shutters(&scene)));
+            all.insert("light".into(), json!(light(&scene)));
+            all.insert("content_timing".into(), json!(content_timing(&scene)));
+            all.insert("stepping".into(), json!(stepping(&scene)));
+            all.insert("people".into(), json!(people(&scene)));
+            if args.nearest_focus {
+                all.insert("nearest_focus".into(), json!(nearest_focus(&scene)));
+            }
+        }
+        serde_json::to_writer_pretty(&mut out, &all)?;
         writeln!(out)?;
     } else {
         out.write_all(words(&scene, &prediction).as_bytes())?;
+        if !args.brief {
+            out.write_all(answers(&scene, args.nearest_focus).as_bytes())?;
+        }
     }
     Ok(ExitCode::SUCCESS)
+}
+
+/// Everything beside the verdicts, group by group.
+fn answers(scene: &Scene, focus: bool) -> String {
+    let mut groups = vec![
+        ("clean shutters", shutters(scene).lines()),
+        ("exposure and light", light(scene).lines()),
+        ("the wall's pictures and the camera's frames", content_timing(scene).lines()),
+        ("stepping", stepping(scene).lines()),
+        ("people in the room", people(scene).lines()),
+    ];
+    if focus {
+        let lines = nearest_focus(scene).map_or_else(
+            || vec!["can't say: the lens axis does not meet the wall".to_owned()],
+            |found| found.lines(&scene.tolerances),
+        );
+        groups.insert(2, ("nearest focus to the wall", lines));
+    }
+    let mut out = String::new();
+    for (name, lines) in groups {
+        // Writing to a string does not fail.
+        let _ = writeln!(out, "\n{name}");
+        for line in lines {
+            let _ = writeln!(out, "  {line}");
+        }
+    }
+    out
 }
 
 fn percent(share: f64) -> String {

@@ -60,6 +60,29 @@ impl Found {
         self.wave.luma().max(self.wave.chroma())
     }
 
+    /// Distance of its frequency from another, cycles per pixel: a frequency of the other sign, or with whole cycles per pixel more,
+    /// is the same.
+    pub fn away_from(&self, frequency: DVec2) -> f64 {
+        near(self.wave.frequency, frequency)
+    }
+
+    /// The same wave, its frequency written as the one that lies nearest to another.
+    fn written_near(mut self, frequency: DVec2) -> Self {
+        let wave = &mut self.wave;
+        if near_of_one_sign(wave.frequency, frequency)
+            > near_of_one_sign(-wave.frequency, frequency)
+        {
+            wave.frequency = -wave.frequency;
+            wave.planes = wave.planes.map(|p| p.conj());
+        }
+        let whole = (frequency - wave.frequency).round();
+        // At the pixels' centres whole cycles are a sign.
+        let sign = if (whole.x + whole.y).rem_euclid(2.0) == 0.0 { 1.0 } else { -1.0 };
+        wave.frequency += whole;
+        wave.planes = wave.planes.map(|p| p * sign);
+        self
+    }
+
     /// Whether neither luma nor colour is above its floor.
     pub fn below_noise(&self) -> bool {
         self.wave.luma() <= self.luma_floor && self.wave.chroma() <= self.chroma_floor
@@ -100,17 +123,20 @@ const SMALLEST: usize = 40;
 const LEFT_TO_NEXT: f64 = 0.03;
 /// Frequencies up to this count in a level that was smoothed and thinned.
 const UNFOLDED: f64 = 0.125;
-/// Change of frequency across a window, bins, that a window's size is chosen for: a sinusoid fitted to such a chirp is 0.2 %
-/// low. The definition of a contrast allows one bin.
-const DRIFT_BINS: f64 = 0.5;
+/// Change of frequency across a window, bins, that a window's size is chosen for. The definition of a contrast allows one bin; a
+/// smaller window also keeps the contrast's own change across it small.
+const DRIFT_BINS: f64 = 0.25;
 /// Fewest periods in a window for tapered weights.
 const TAPERED_FROM: f64 = 3.5;
 /// Share of a wave that a neighbouring window may hold besides, around its frequency, before the window counts as too large.
 const UNSTEADY_SHARE: f64 = 0.15;
 /// Most waves in a joint fit.
-const MOST_WAVES: usize = 14;
+const MOST_WAVES: usize = 18;
 /// Waves weaker than this share of the window's strongest are left out of its joint fit.
 const WEAKEST_SHARE: f64 = 0.02;
+/// Waves farther than this from the one that is looked for, bins, are left out unless they have this share of the strongest.
+const REACH_BINS: f64 = 24.0;
+const FAR_SHARE: f64 = 0.25;
 /// Weakest wave at all.
 const WEAKEST: f64 = 2e-6;
 
@@ -224,7 +250,7 @@ pub fn again(field: &Field, before: &Found, settings: &Settings) -> Option<Found
     let analysis = analyse(look, area, frequency, settings, &fft)?;
     let own = nearest(&analysis, frequency)?;
     let found = told(look, &analysis, own, before.drift_bins);
-    found.contrast().is_finite().then_some(found)
+    found.contrast().is_finite().then_some(found.written_near(before.wave.frequency))
 }
 
 fn looks<'a>(field: &'a Field, settings: &Settings) -> Vec<Look<'a>> {
@@ -354,8 +380,12 @@ fn distinct(mut all: Vec<Candidate>, looks: &[Look<'_>], most: usize) -> Vec<Can
 
 /// Distance of two frequencies of a picture: of either sign, and on a whole cycle per pixel.
 fn near(f: DVec2, g: DVec2) -> f64 {
-    let wrapped = |d: DVec2| (d - d.round()).length();
-    wrapped(f - g).min(wrapped(f + g))
+    near_of_one_sign(f, g).min(near_of_one_sign(f, -g))
+}
+
+fn near_of_one_sign(f: DVec2, g: DVec2) -> f64 {
+    let d = f - g;
+    (d - d.round()).length()
 }
 
 fn mean(field: &Field) -> [f64; 3] {
@@ -419,7 +449,10 @@ fn analyse(
         let mut more: Vec<DVec2> = Vec::new();
         for peak in rest.peaks(3 * each, least, clear) {
             let lone = |other: &DVec2| near_bins(peak.frequency, *other, area) >= apart;
-            let strong = peak.size >= WEAKEST_SHARE * strongest;
+            // Tapered, what is far away does not reach in unless it is strong.
+            let far = near_bins(peak.frequency, main, area) > REACH_BINS;
+            let share = if far && !few { FAR_SHARE } else { WEAKEST_SHARE };
+            let strong = peak.size >= share * strongest;
             if more.iter().all(lone) && strong && more.len() < each {
                 strongest = strongest.max(peak.size);
                 more.push(peak.frequency);

@@ -189,9 +189,28 @@ fn kind_of_fringe(seen: &Seen) -> Kind {
     if seen.resolved { Kind::PixelStructure } else { Kind::Moire }
 }
 
-/// Predicts a scene.
+/// Levels of light that what the wall shows is made of, green's: those below and above which 2 % of it lie, and its middle.
+fn levels_shown(scene: &Scene) -> Vec<f64> {
+    let codes = &scene.content.codes[1];
+    let levels = scene.wall.levels();
+    let step = codes.len().div_ceil(1 << 14).max(1);
+    // A step that shares no factor with the width would be better still; an odd one does for what walls show.
+    let mut some: Vec<u16> = codes.iter().step_by(step | 1).copied().collect();
+    some.sort_unstable();
+    let at = |share: f64| some.get((share * (some.len().max(1) - 1) as f64) as usize);
+    let found = [0.02, 0.5, 0.98].into_iter().filter_map(at);
+    found.filter_map(|code| levels.get(usize::from(*code)).copied()).collect()
+}
+
+/// Predicts a scene; beside the levels of `settings`, those that the wall shows are judged.
 pub fn predict(scene: &Scene, settings: &Settings) -> Prediction {
-    judge(scene, settings, true)
+    let mut settings = settings.clone();
+    for level in levels_shown(scene) {
+        if level > 0.0 && settings.levels.iter().all(|l| (l / level - 1.0).abs() > 0.02) {
+            settings.levels.push(level);
+        }
+    }
+    judge(scene, &settings, true)
 }
 
 /// The verdict alone: [`Prediction::worst`].

@@ -73,8 +73,11 @@ impl Source {
     /// already. The smallest over the waves.
     pub fn tolerance(&self, exposure_s: f64) -> Option<f64> {
         let of = |l: &Line| {
+            if l.multiple < 1.0 {
+                return None;
+            }
             let waves = l.hz * exposure_s;
-            let whole = libm::round(waves);
+            let whole = libm::round(waves).max(1.0);
             let mut off = 0.0;
             for _ in 0..4 {
                 // The shorter side: there sinc falls more slowly.

@@ -145,17 +145,21 @@ impl<'a> Sequence<'a> {
         }
         // As many as are gathered at once.
         lights.truncate(1 << lights.len().ilog2());
+        // Those that are yet to be asked for stay in any case.
+        let room = FRAME_BYTES.max(lights.len() * own);
+        let mut kept = self.lock();
+        while !kept.is_empty() && (kept.len() + lights.len()) * own > room {
+            kept.pop_front();
+        }
+        drop(kept);
         let rendered = self.render(&lights, run)?;
         let first = rendered[0].clone();
-        // Those that are yet to be asked for stay in any case.
-        let room = FRAME_BYTES.max(rendered.len() * own);
-        let mut kept = self.lock();
-        for ((number, made_from), electrons) in (frame..).zip(made_froms).zip(rendered) {
-            while !kept.is_empty() && (kept.len() + 1) * own > room {
-                kept.pop_front();
-            }
-            kept.push_back(Kept { number, made_from, electrons });
-        }
+        let found = (frame..).zip(made_froms).zip(rendered);
+        self.lock().extend(found.map(|((number, made_from), electrons)| Kept {
+            number,
+            made_from,
+            electrons,
+        }));
         Ok(first)
     }
 
