@@ -342,7 +342,7 @@ fn against_scene(args: &Args, scene_file: &Path) -> anyhow::Result<Option<Report
 fn kind(found: &Found, moire: &Field, kinds: &Fringes<'_>, settings: &Settings) -> Kind {
     let of_lattice = again(moire, found, settings).filter(|f| {
         let bin = 1.0 / found.window_px.min_element();
-        (f.wave.frequency - found.wave.frequency).length() < bin
+        f.away_from(found.wave.frequency) < bin
     });
     match of_lattice {
         Some(f) if f.contrast() > 0.5 * found.contrast() => kinds.kind(found),

@@ -109,9 +109,8 @@ impl Report {
     /// The track of a wave, if it was followed.
     pub(super) fn track_of(&self, line: &Line) -> Option<&Track> {
         let near = |t: &&Track| {
-            let off = (t.first.wave.frequency - line.found.wave.frequency).abs();
             let bin = 1.0 / line.found.window_px.min_element();
-            off.max_element() < bin && t.seen.len() > 1
+            t.seen.len() > 1 && line.found.away_from(t.first.wave.frequency) < bin
         };
         self.tracks.iter().find(near)
     }

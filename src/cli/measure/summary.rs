@@ -166,7 +166,9 @@ fn wave(report: &Report, frame: u32, line: &Line) -> String {
         part(wave.chroma(), found.chroma_floor, "colour")
     );
     if line.kind == Some(Kind::Bands) {
-        match report.clock.period_lines(found).filter(|p| *p < 1e6) {
+        // Stripes that stand upright are not counted in lines.
+        let flat = 3.0 * wave.frequency.y.abs() > wave.frequency.x.abs();
+        match report.clock.period_lines(found).filter(|_| flat) {
             Some(period) => {
                 let _ = write!(
                     text,
