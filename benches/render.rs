@@ -7,9 +7,11 @@ use criterion::measurement::WallTime;
 use criterion::{BenchmarkGroup, BenchmarkId, Criterion, Throughput, criterion_group};
 use gridbeat::optics::Diffraction;
 use gridbeat::render::{Run, fast};
-use gridbeat::scene::Scene;
+use gridbeat::scene::{Moving, Scene};
+use gridbeat::wall::drive::{DriveKind, SplitOrder};
 use rayon::{ThreadPool, ThreadPoolBuilder};
 use speed_scene::{Shot, scene};
+use std::sync::Arc;
 use std::time::Duration;
 
 mod speed_scene;
@@ -146,21 +148,40 @@ fn frames(c: &mut Criterion) {
     group.finish();
 }
 
+/// A line of the group of sequences: a name, how its scene differs, and numbers of frames.
+type SequenceLine = (&'static str, fn(&mut Scene), &'static [u32]);
+
 /// A UHD camera that stands still, with what is kept between frames: the light of the wall repeats from frame to frame, or
-/// drifts against the camera.
+/// drifts against the camera, with several drives, or every frame has a picture of its own.
 fn sequence(c: &mut Criterion) {
+    const LINES: [SequenceLine; 5] = [
+        ("repeats", |s| s.drive.clock.drift = 0.0, &[1, 2, 48]),
+        ("drifts", |_| (), &[1, 2, 4, 48]),
+        ("all rows at once", |s| (s.drive.kind, s.drive.scan) = (DriveKind::Pwm, 1), &[1, 4]),
+        (
+            "split",
+            |s| s.drive.kind = DriveKind::Split { bits: 14, order: SplitOrder::Even },
+            &[1, 4],
+        ),
+        ("pictures", pictures, &[1, 4]),
+    ];
     let mut group = group(c, "sequence");
-    for (name, drift, counts) in [("repeats", 0.0, &[1, 2, 48][..]), ("drifts", 37e-6, &[1, 2])] {
+    for (name, change, counts) in LINES {
         for &frames in counts {
             let shot = Shot { photosites: [3840, 2160], ..SHOT };
             let [columns, rows] = shot.photosites.map(u64::from);
             group.throughput(Throughput::Elements(u64::from(frames) * columns * rows));
             let mut made = None;
             group.bench_function(BenchmarkId::new(name, frames), |b| {
-                let scene: &mut Scene = made.get_or_insert_with(|| scene(shot));
-                scene.drive.clock.drift = drift;
+                let scene: &Scene = made.get_or_insert_with(|| {
+                    let mut scene = scene(shot);
+                    scene.drive.clock.drift = 37e-6;
+                    change(&mut scene);
+                    scene
+                });
                 b.iter(|| {
-                    let sequence = fast::Sequence::keeping(scene, scene.camera.crop);
+                    let sequence =
+                        fast::Sequence::keeping(scene, scene.camera.crop, 0..=frames - 1);
                     for number in 0..frames {
                         let electrons = sequence.frame(number, &Run::default());
                         std::hint::black_box(electrons.expect("not cancelled"));
@@ -170,6 +191,19 @@ fn sequence(c: &mut Criterion) {
         }
     }
     group.finish();
+}
+
+/// Shows a new picture 24 times a second: the content, moved on.
+fn pictures(scene: &mut Scene) {
+    let first = scene.content.clone();
+    let make = move |number: u32| {
+        let mut picture = (*first).clone();
+        let on = 977 * number as usize;
+        picture.codes.iter_mut().for_each(|codes| codes.rotate_left(on));
+        Ok(picture)
+    };
+    let rates = (24.0, scene.drive.video_hz);
+    scene.moving = Some(Arc::new(Moving::new("####".into(), rates, 1000, true, Box::new(make))));
 }
 
 criterion_group! {

@@ -172,6 +172,8 @@ pub fn scene(shot: Shot) -> Scene {
         subject_m: None,
         foreground: None,
         neutral_density_stops: 0.0,
+        other_light: Vec::new(),
+        shutter_offered: None,
         viewing: gridbeat::artefact::Viewing::default(),
         tolerances: gridbeat::scene::Tolerances::default(),
         notes: Vec::new(),

@@ -283,7 +283,7 @@ fn helps_are_in_plain_words() {
     ] {
         assert!(all.contains(words), "{words}");
     }
-    for word in ["banding", "lattice", "Vec<", "struct"] {
+    for word in ["banding", "lattice", "Vec<", "struct "] {
         assert!(!all.contains(word), "{word}");
     }
     let (code, _, err) = place.run(&[]);

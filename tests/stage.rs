@@ -127,6 +127,8 @@ pub fn plain() -> Scene {
         subject_m: None,
         foreground: None,
         neutral_density_stops: 0.0,
+        other_light: Vec::new(),
+        shutter_offered: None,
         viewing: gridbeat::artefact::Viewing::default(),
         tolerances: gridbeat::scene::Tolerances::default(),
         notes: Vec::new(),

@@ -18,7 +18,7 @@ pub enum Degree {
 
 impl Degree {
     /// Multiple of the threshold from which an artefact spoils the shot. Calibrated on rendered frames: see the README.
-    pub const SPOILS_FROM: f64 = 4.0;
+    pub const SPOILS_FROM: f64 = 2.5;
 
     /// Of a multiple of the threshold of visibility.
     pub fn of(multiple: f64) -> Self {

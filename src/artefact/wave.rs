@@ -37,7 +37,7 @@ impl Wave {
 
     /// Contrast of luma.
     pub fn luma(&self) -> f64 {
-        self.luma_phasor().norm()
+        self.luma_phasor().norm_sqr().sqrt()
     }
 
     /// Contrast of colour: √(|R − Y|² + |B − Y|²), over the mean luma.
@@ -49,7 +49,7 @@ impl Wave {
 
     /// The largest contrast of the three planes.
     pub fn largest(&self) -> f64 {
-        self.planes.iter().map(|p| p.norm()).fold(0.0, f64::max)
+        self.planes.iter().map(|p| p.norm_sqr().sqrt()).fold(0.0, f64::max)
     }
 
     /// Pixels from crest to crest, across the fringes; infinite for what is even.

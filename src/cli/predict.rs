@@ -2,7 +2,13 @@
 
 use super::{REFUSED, check};
 use crate::artefact::{Degree, Kind};
-use crate::predict::{Finding, Prediction, Settings, Sights, parts, predict};
+use crate::predict::content_timing::content_timing;
+use crate::predict::exposure::light;
+use crate::predict::focus::nearest_focus;
+use crate::predict::people::people;
+use crate::predict::shutters::shutters;
+use crate::predict::stepping::stepping;
+use crate::predict::{Finding, Prediction, Settings, Sights, assumed, parts, predict};
 use crate::scene::{Edit, Scene};
 use crate::units::{frequency, number};
 use serde_json::{Value, json};
@@ -31,6 +37,12 @@ pub struct Args {
     /// Set a key of the scene, such as lens.focal_mm=50; may be given several times
     #[arg(long = "set", value_name = "KEY=VALUE")]
     pub set: Vec<Edit>,
+    /// Print the verdicts only, without shutters, light, people, stepping and focus
+    #[arg(long)]
+    pub brief: bool,
+    /// Look for the nearest focus to the wall that stays clean, at every stop too: takes some seconds
+    #[arg(long, conflicts_with = "brief")]
+    pub nearest_focus: bool,
     /// Print everything as JSON, for programs
     #[arg(long)]
     pub json: bool,
@@ -44,12 +56,53 @@ pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
     let prediction = predict(&scene, &Settings::full());
     let mut out = std::io::stdout().lock();
     if args.json {
-        serde_json::to_writer_pretty(&mut out, &numbers(&scene, &prediction))?;
+        let mut all = numbers(&scene, &prediction);
+        if let (Value::Object(all), false) = (&mut all, args.brief) {
+            all.insert("shutters".into(), json!(shutters(&scene)));
+            all.insert("light".into(), json!(light(&scene)));
+            all.insert("content_timing".into(), json!(content_timing(&scene)));
+            all.insert("stepping".into(), json!(stepping(&scene)));
+            all.insert("people".into(), json!(people(&scene)));
+            if args.nearest_focus {
+                all.insert("nearest_focus".into(), json!(nearest_focus(&scene)));
+            }
+        }
+        serde_json::to_writer_pretty(&mut out, &all)?;
         writeln!(out)?;
     } else {
         out.write_all(words(&scene, &prediction).as_bytes())?;
+        if !args.brief {
+            out.write_all(answers(&scene, args.nearest_focus).as_bytes())?;
+        }
     }
     Ok(ExitCode::SUCCESS)
+}
+
+/// Everything beside the verdicts, group by group.
+fn answers(scene: &Scene, focus: bool) -> String {
+    let mut groups = vec![
+        ("clean shutters", shutters(scene).lines()),
+        ("exposure and light", light(scene).lines()),
+        ("the wall's pictures and the camera's frames", content_timing(scene).lines()),
+        ("stepping", stepping(scene).lines()),
+        ("people in the room", people(scene).lines()),
+    ];
+    if focus {
+        let lines = nearest_focus(scene).map_or_else(
+            || vec!["can't say: the lens axis does not meet the wall".to_owned()],
+            |found| found.lines(&scene.tolerances),
+        );
+        groups.insert(2, ("nearest focus to the wall", lines));
+    }
+    let mut out = String::new();
+    for (name, lines) in groups {
+        // Writing to a string does not fail.
+        let _ = writeln!(out, "\n{name}");
+        for line in lines {
+            let _ = writeln!(out, "  {line}");
+        }
+    }
+    out
 }
 
 fn percent(share: f64) -> String {
@@ -68,26 +121,31 @@ fn words(scene: &Scene, found: &Prediction) -> String {
         return out;
     }
     let _ = writeln!(out, "  {:<17}{:<18}{:<18}times what is seen", "", "at worst", "as planned");
-    // The worst first; flicker before moiré among equals.
+    // The worst first; what cannot be said comes before what is clean; flicker before moiré among equals.
     let mut kinds = KINDS.to_vec();
-    let degree = |k: Kind| found.of(k).map_or(Degree::Clean, |f| f.worst.degree);
-    kinds.sort_by_key(|&k| (std::cmp::Reverse(degree(k)), k));
+    let rank = |k: Kind| match found.degree(k, false) {
+        Degree::Spoils => 0,
+        Degree::Noticeable => 1,
+        Degree::CannotSay => 2,
+        Degree::Clean => 3,
+    };
+    kinds.sort_by_key(|&k| (rank(k), k));
     for kind in kinds {
-        let line = match found.of(kind) {
-            None => format!("{:<18}{:<18}none", Degree::Clean.words(), Degree::Clean.words()),
-            Some(f) => format!(
-                "{:<18}{:<18}{}",
-                f.worst.degree.words(),
-                f.planned.degree.words(),
-                number(f.worst.multiple)
-            ),
-        };
-        let _ = writeln!(out, "  {:<17}{line}", kind.words());
+        let [worst, planned] = [false, true].map(|planned| found.degree(kind, planned).words());
+        let times = found.of(kind).map_or("nothing".to_owned(), |f| number(f.worst.multiple));
+        let _ = writeln!(out, "  {:<17}{worst:<18}{planned:<18}{times}", kind.words());
+    }
+    for unsure in &found.unsure {
+        let _ = writeln!(out, "  {}: {}", unsure.kind.words(), unsure.why);
     }
     for kind in KINDS {
         if let Some(finding) = found.of(kind).filter(|f| f.worst.degree != Degree::Clean) {
             detail(&mut out, scene, finding);
         }
+    }
+    let _ = writeln!(out, "\nassumed");
+    for line in assumed(scene) {
+        let _ = writeln!(out, "  {line}");
     }
     out
 }
@@ -129,7 +187,6 @@ fn detail(out: &mut String, scene: &Scene, finding: &Finding) {
     let kind = finding.kind;
     let _ = writeln!(out, "\n{}", kind.words());
     let _ = writeln!(out, "  {}", wave(scene, finding));
-    let lines = scene.camera.recorded_size()[1];
     let seen = &finding.seen;
     match kind {
         Kind::Flicker | Kind::Bands => {
@@ -177,7 +234,6 @@ fn detail(out: &mut String, scene: &Scene, finding: &Finding) {
             }
         }
     }
-    let _ = lines;
 }
 
 fn finding(scene: &Scene, f: &Finding) -> Value {
@@ -197,7 +253,7 @@ fn finding(scene: &Scene, f: &Finding) -> Value {
         "frequency_cycles_per_px": wave.frequency.to_array(),
         "contrast_luma": wave.luma(),
         "contrast_colour": wave.chroma(),
-        "contrast_red_green_blue": wave.planes.map(|p| p.norm()),
+        "contrast_red_green_blue": wave.planes.map(|p| p.norm_sqr().sqrt()),
         "roll_hz": f.seen.roll_hz,
         "harmonic": {
             "wall_across_down": f.seen.origin.h,
@@ -212,6 +268,10 @@ fn numbers(scene: &Scene, found: &Prediction) -> Value {
     json!({
         "name": scene.name,
         "places_on_the_wall": found.places,
+        "degree_at_worst": KINDS.map(|k| json!({ "kind": k, "degree": found.degree(k, false) })),
+        "degree_as_planned": KINDS.map(|k| json!({ "kind": k, "degree": found.degree(k, true) })),
+        "unsure": found.unsure.iter().map(|u| json!({ "kind": u.kind, "why": u.why })).collect::<Vec<_>>(),
+        "assumed": assumed(scene),
         "planned": found.planned(),
         "worst": found.judged(),
         "verdicts": list(&found.worst),

@@ -1,6 +1,7 @@
 //! Spectra of LEDs, and what follows from them: chromaticity, efficacy, photons per lux-second.
 
 use super::observer::{FIRST_NM, LAST_NM, at_nm};
+use std::sync::Mutex;
 
 /// Luminous efficacy of monochromatic radiation at the peak of V(λ), lm/W (CIE; 683 at 540 THz).
 const LUMENS_PER_WATT: f64 = 683.002;
@@ -69,8 +70,21 @@ pub fn led_xy(peak_m: f64, fwhm_m: f64) -> [f64; 2] {
 /// Φ = Σ S λ / (h c · Km · Σ S V). Arguments and range as in [`led_xy`]. At 555 nm and no
 /// linewidth it is 4.0907e15; for a blue LED nine times that.
 pub fn led_photons_per_lux_second_m2(peak_m: f64, fwhm_m: f64) -> f64 {
+    // The last few are kept: predictions of many scenes ask for the same again and again.
+    static LAST: Mutex<Vec<([u64; 2], f64)>> = Mutex::new(Vec::new());
+    let key = [peak_m.to_bits(), fwhm_m.to_bits()];
+    let found = |last: &Vec<([u64; 2], f64)>| last.iter().find(|(k, _)| *k == key).map(|l| l.1);
+    if let Some(value) = found(&LAST.lock().unwrap_or_else(|e| e.into_inner())) {
+        return value;
+    }
     let sums = sums(peak_m, fwhm_m);
-    sums.power_m / (HC_J_M * LUMENS_PER_WATT * sums.xyz[1])
+    let value = sums.power_m / (HC_J_M * LUMENS_PER_WATT * sums.xyz[1]);
+    let mut last = LAST.lock().unwrap_or_else(|e| e.into_inner());
+    if last.len() >= 32 {
+        last.remove(0);
+    }
+    last.push((key, value));
+    value
 }
 
 /// Luminous efficacy of an LED's radiation, lm/W. Arguments and range as in [`led_xy`].

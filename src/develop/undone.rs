@@ -18,7 +18,7 @@ pub fn to_linear(planes: &mut [Plane], transfer: DeliveryTransfer, top: f64, cli
         DeliveryTransfer::AcesCct => colour::acescct_decode,
     };
     // Whole numbers of up to 16 bits: a table is exact.
-    let levels = (top.fract() == 0.0 && (1.0..=65_535.0).contains(&top)).then_some(top as usize);
+    let levels = (top.fract() == 0.0 && (2.0..=65_535.0).contains(&top)).then_some(top as usize);
     let table: Option<Vec<f32>> =
         levels.map(|top| (0..=top).map(|i| decode(i as f64 / top as f64) as f32).collect());
     let clipped_from = top as f32;

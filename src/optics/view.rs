@@ -24,12 +24,11 @@ pub fn photosite_view(blur: &Blur, local: &Local, wavelength_m: f64, g: DVec2) -
     View { blur, local, wavelength_m, pupil: None }.at(g, 0.0)
 }
 
-/// [`photosite_view`] without tables of the photosite, for few frequencies.
-pub fn photosite_view_exact(blur: &Blur, local: &Local, wavelength_m: f64, g: DVec2) -> Complex32 {
-    let sensor = blur.sensor_exact(on_sensor(&local.whole, g)) as f32;
+/// [`photosite_view`] without the photosite's own part ([`Blur::sensor_exact`]): pupil, and what a wall askew adds.
+pub fn pupil_view_exact(blur: &Blur, local: &Local, wavelength_m: f64, g: DVec2) -> Complex32 {
     let f = on_sensor(&local.plain, g);
     let view = View { blur, local, wavelength_m, pupil: None };
-    view.through(f, sensor, blur.pupil(f, local.disc, wavelength_m))
+    view.through(f, 1.0, blur.pupil(f, local.disc, wavelength_m))
 }
 
 /// What a photosite sees of the wall, for many frequencies.

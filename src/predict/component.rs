@@ -10,7 +10,8 @@
 
 use super::place::{Place, Sights};
 use crate::math::special::{cos_pi, sin_pi, sinc};
-use crate::optics::view::{on_sensor, photosite_view_exact};
+use crate::optics::Diffraction;
+use crate::optics::view::{on_sensor, pupil_view_exact};
 use crate::scene::Scene;
 use crate::scene::derived::white_light;
 use crate::sensor::{Mosaic, photons};
@@ -18,6 +19,7 @@ use crate::wall::drive::Timing;
 use crate::wall::spectrum::Spectrum;
 use glam::DVec2;
 use rustfft::num_complex::Complex64;
+use std::f64::consts::PI;
 
 /// exp(i2π·turns).
 pub fn turned(turns: f64) -> Complex64 {
@@ -62,6 +64,25 @@ pub struct Wall<'a> {
     highest: f64,
 }
 
+/// One frequency of the wall as a place sees it: what optics leave of each emitter colour's light there.
+#[derive(Debug, Clone, Copy)]
+struct Tone {
+    h: [i32; 2],
+    frequency: DVec2,
+    /// With its phase, at the sensor's corner.
+    colours: [Complex64; 3],
+    /// The largest of them.
+    size: f64,
+}
+
+/// The lattice as a place sees it, for each line of the scan's slots, the strongest tones first.
+pub struct Lattice {
+    /// By m; only m = 0 where the drive was not asked for.
+    tones: Vec<Vec<Tone>>,
+    of: [[f64; 3]; 3],
+    reflected: f64,
+}
+
 impl<'a> Wall<'a> {
     /// Of a scene; components of a contrast below `least` are left out, and those above `highest` cycles per photosite.
     pub fn new(scene: &'a Scene, least: f64, highest: f64) -> Self {
@@ -79,153 +100,167 @@ impl<'a> Wall<'a> {
                 .map_or(0.0, |a| libm::log(0.5) / libm::log(libm::cos(a)))
         });
         let slot_s = scene.drive.timing().slot_s;
+        let highest = highest.min(ends_at(scene, least));
         Self { scene, mix, falloff, slot_s, least, highest }
     }
 
-    /// Light of each emitter colour in each photosite colour at a place, of mean levels `levels`, with the room light
-    /// that the face reflects in `mean`.
-    fn light(&self, place: &Place, levels: [f64; 3]) -> ([[f64; 3]; 3], [f64; 3]) {
+    /// The same camera and wall, placed or focused anew.
+    pub fn at<'b>(&self, scene: &'b Scene) -> Wall<'b> {
+        let Self { mix, falloff, slot_s, least, highest, .. } = *self;
+        Wall { scene, mix, falloff, slot_s, least, highest }
+    }
+
+    /// The lattice as a place sees it; with `slots`, the lines between its harmonics that rows in turn make, too. Harmonics above
+    /// `most` are left out.
+    pub fn seen(&self, sights: &Sights<'_>, place: &Place, slots: bool, most: i32) -> Lattice {
+        let scan = if slots { self.scene.drive.scan.max(1) } else { 1 };
         let dim = self.falloff.map(|k| if k == 0.0 { 1.0 } else { libm::pow(place.cos_wall, k) });
-        let reflected = self.scene.reflected_share();
-        let of = self.mix.map(|row| [0, 1, 2].map(|e: usize| row[e] * levels[e] * dim[e]));
-        let mean = of.map(|row| row.iter().sum::<f64>() + reflected);
-        (of, mean)
-    }
-
-    /// Mean light of the photosite colours at a place, of full white.
-    pub fn means(&self, place: &Place, levels: [f64; 3]) -> [f64; 3] {
-        self.light(place, levels).1
-    }
-
-    /// The lattice's harmonics at a place, steady light, of mean levels `levels` (red, green, blue).
-    pub fn lattice(&self, sights: &Sights<'_>, place: &Place, levels: [f64; 3]) -> Vec<Component> {
-        let mut found = Vec::new();
-        let reach = self.reach(place);
-        for hy in 0..=reach[1] {
-            let from = if hy == 0 { 1 } else { -reach[0] };
-            for hx in from..=reach[0] {
-                let g = DVec2::new(f64::from(hx), f64::from(hy));
-                let origin = Origin { h: [hx, hy], k: 0, m: 0 };
-                found.extend(self.component(sights, place, levels, g, origin, None));
-            }
-        }
-        found
-    }
-
-    /// The components of a pulse of the drive at a place; with `lattice`, those around the lattice's harmonics too.
-    pub fn pulsing(
-        &self,
-        sights: &Sights<'_>,
-        place: &Place,
-        levels: [f64; 3],
-        pulse: &Pulse,
-        lattice: bool,
-    ) -> Vec<Component> {
-        let scan = self.scene.drive.scan.max(1);
-        let theta = pulse.hz * self.slot_s;
-        let largest = pulse.amplitude.iter().map(|a| a.norm()).fold(0.0, f64::max);
-        let mut found = Vec::new();
-        let reach = if lattice { self.reach(place) } else { [0, 0] };
-        for m in 0..scan {
+        let of = self.mix.map(|row| [0, 1, 2].map(|e: usize| row[e] * dim[e]));
+        let reach = self.reach(place).map(|r| r.min(most));
+        let tones = (0..scan).map(|m| {
             let share = f64::from(m) / f64::from(scan);
-            let slots = slots(theta + share, scan);
-            if 2.0 * slots.norm() * largest < self.least {
-                continue;
-            }
-            // Lines lie above and below every harmonic.
             let below = if m == 0 { 0 } else { 1 };
+            let mut tones = Vec::new();
             for hy in -reach[1] - below..=reach[1] {
                 for hx in -reach[0]..=reach[0] {
-                    let g = DVec2::new(f64::from(hx), f64::from(hy) + share);
-                    let origin = Origin { h: [hx, hy], k: pulse.k, m };
-                    let time = Some((pulse, slots));
-                    found.extend(self.component(sights, place, levels, g, origin, time));
+                    // Steady light has pairs of opposite harmonics only; one of each serves.
+                    if !slots && (hy < 0 || (hy == 0 && hx <= 0)) {
+                        continue;
+                    }
+                    tones.extend(self.tone(sights, place, [hx, hy], share));
                 }
             }
-        }
-        found
+            tones.sort_by(|a: &Tone, b: &Tone| b.size.total_cmp(&a.size));
+            tones
+        });
+        Lattice { tones: tones.collect(), of, reflected: self.scene.reflected_share() }
     }
 
     /// Harmonics, across and down, up to which the sensor may see the lattice.
     fn reach(&self, place: &Place) -> [i32; 2] {
-        // |f| ≥ |g|·(smallest stretch): f = Jᵀ·g.
-        let j = place.local.whole;
-        let step = |i: usize| {
-            let inverse = j.inverse();
-            DVec2::new(inverse.x_axis[i], inverse.y_axis[i])
-        };
-        // g = J⁻ᵀ·f, so |g_i| ≤ |column i of J⁻¹|·|f|.
-        let columns =
-            [DVec2::new(step(0).x, step(1).x).length(), DVec2::new(step(0).y, step(1).y).length()];
-        columns.map(|c| (c * self.highest).ceil().clamp(1.0, 60.0) as i32)
+        // g = J⁻ᵀ·f, so |g_i| ≤ |row i of J⁻ᵀ|·|f|.
+        let inverse = place.local.whole.inverse();
+        [inverse.x_axis, inverse.y_axis]
+            .map(|c| (c.length() * self.highest).ceil().clamp(1.0, 60.0) as i32)
     }
 
-    fn component(
-        &self,
-        sights: &Sights<'_>,
-        place: &Place,
-        levels: [f64; 3],
-        g: DVec2,
-        origin: Origin,
-        time: Option<(&Pulse, Complex64)>,
-    ) -> Option<Component> {
-        let scene = self.scene;
-        let wall = &scene.wall;
+    fn tone(&self, sights: &Sights<'_>, place: &Place, h: [i32; 2], share: f64) -> Option<Tone> {
+        let wall = &self.scene.wall;
+        let g = DVec2::new(f64::from(h[0]), f64::from(h[1]) + share);
         let frequency = on_sensor(&place.local.whole, g);
         if frequency.length() > self.highest {
             return None;
         }
-        let (of, mean) = self.light(place, levels);
-        let (pulse, hz) = match time {
-            None => ([Complex64::ONE; 3], 0.0),
-            Some((pulse, slots)) => (pulse.amplitude.map(|a| a * slots), pulse.camera_hz),
-        };
-        let largest = pulse.iter().map(|a| a.norm()).fold(0.0, f64::max);
-        let even = g == DVec2::ZERO;
-        let emitters = [0, 1, 2].map(|c| {
-            let emitter = &wall.emitters[c];
-            let shape = emitter.shape.transform(g, wall.pitch_m);
-            let spread = wall.diffuser.map_or(1.0, |d| {
-                crate::optics::transfer::gaussian(g.length() / wall.pitch_m, d.sigma_m())
-            });
-            shape * spread
+        let spread = wall.diffuser.map_or(1.0, |d| {
+            crate::optics::transfer::gaussian(g.length() / wall.pitch_m, d.sigma_m())
         });
-        if emitters.iter().all(|e| 2.0 * e.abs() * largest < self.least) {
+        let sensor = sights.blur.sensor_exact(frequency) * spread;
+        let shapes = [0, 1, 2].map(|c| wall.emitters[c].shape.transform(g, wall.pitch_m));
+        let largest = shapes.iter().fold(0.0_f64, |a, s| a.max(s.abs()));
+        if 2.0 * largest * sensor.abs() < self.least {
             return None;
         }
         let chromatic = sights.blur.is_chromatic();
-        let mut seen = [Complex64::ONE; 3];
-        if !even {
-            let first = |c: usize| {
-                let lambda = if chromatic { wall.emitters[c].wavelength_m } else { 0.0 };
-                let view = photosite_view_exact(&sights.blur, &place.local, lambda, g);
-                // Light at the photosite is Σ weight·light, the conjugate of the weights' transform.
-                Complex64::new(f64::from(view.re), -f64::from(view.im))
-            };
-            if chromatic {
-                seen = [0, 1, 2].map(first);
-            } else {
-                seen = [first(0); 3];
+        let even = g == DVec2::ZERO;
+        let view = |c: usize| {
+            if even {
+                return Complex64::ONE;
             }
-        }
+            let lambda = if chromatic { wall.emitters[c].wavelength_m } else { 0.0 };
+            let view = pupil_view_exact(&sights.blur, &place.local, lambda, g);
+            // Light at the photosite is Σ weight·light, the conjugate of the weights' transform.
+            Complex64::new(f64::from(view.re), -f64::from(view.im)) * sensor
+        };
+        let views = if chromatic { [view(0), view(1), view(2)] } else { [view(0); 3] };
+        // At the place, then back to the sensor's corner along the wave.
+        let at = g.dot(place.wall - DVec2::splat(0.5)) - frequency.dot(place.point);
         let colours = [0, 1, 2].map(|c: usize| {
             let offset = wall.emitters[c].offset_m / wall.pitch_m;
-            let from = DVec2::splat(0.5) + DVec2::new(offset.x, -offset.y);
-            // At the place, then back to the sensor's corner along the wave.
-            let turns = g.dot(place.wall - from) - frequency.dot(place.point);
-            seen[c] * emitters[c] * turned(turns) * pulse[c]
+            let turns = at - g.dot(DVec2::new(offset.x, -offset.y));
+            views[c] * shapes[c] * turned(turns)
         });
-        let classes = [0, 1, 2].map(|s: usize| {
-            let sum: Complex64 = (0..3).map(|c| colours[c] * of[s][c]).sum();
-            if mean[s] > 0.0 { sum * 2.0 / mean[s] } else { Complex64::ZERO }
-        });
-        (classes.iter().any(|v| v.norm() >= self.least)).then_some(Component {
-            origin,
-            frequency,
-            hz,
-            classes,
+        let size = colours.iter().fold(0.0_f64, |a, c| a.max(c.norm_sqr().sqrt()));
+        (2.0 * size >= self.least).then_some(Tone { h, frequency, colours, size })
+    }
+
+    /// The lattice's harmonics in steady light of mean levels `levels` (red, green, blue).
+    pub fn fringes(&self, lattice: &Lattice, levels: [f64; 3]) -> Vec<Component> {
+        let means = lattice.means(levels);
+        let mut found = Vec::new();
+        for tone in &lattice.tones[0] {
+            let [hx, hy] = tone.h;
+            if hy < 0 || (hy == 0 && hx <= 0) {
+                continue;
+            }
+            let origin = Origin { h: tone.h, k: 0, m: 0 };
+            let classes = lattice.classes(tone.colours, levels, means);
+            found.push(Component { origin, frequency: tone.frequency, hz: 0.0, classes });
+        }
+        found
+    }
+
+    /// The components of a pulse of the drive, those around the lattice's harmonics too; the lattice must have been asked for
+    /// with its slots.
+    pub fn pulsing(&self, lattice: &Lattice, levels: [f64; 3], pulse: &Pulse) -> Vec<Component> {
+        let scan = lattice.tones.len() as u32;
+        let theta = pulse.hz * self.slot_s;
+        let largest = pulse.amplitude.iter().map(|a| a.norm_sqr().sqrt()).fold(0.0, f64::max);
+        let means = lattice.means(levels);
+        let mut found = Vec::new();
+        for (m, tones) in lattice.tones.iter().enumerate() {
+            let slots = slots(theta + m as f64 / f64::from(scan), scan);
+            let most = 2.0 * slots.norm_sqr().sqrt() * largest;
+            for tone in tones.iter().take_while(|tone| most * tone.size >= self.least) {
+                let colours =
+                    [0, 1, 2].map(|c: usize| tone.colours[c] * pulse.amplitude[c] * slots);
+                let origin = Origin { h: tone.h, k: pulse.k, m: m as u32 };
+                let classes = lattice.classes(colours, levels, means);
+                let (frequency, hz) = (tone.frequency, pulse.camera_hz);
+                found.push(Component { origin, frequency, hz, classes });
+            }
+        }
+        found
+    }
+}
+
+impl Lattice {
+    /// Mean light of each photosite colour, of full white: levels of red, green and blue, and room light that the face reflects.
+    pub fn means(&self, levels: [f64; 3]) -> [f64; 3] {
+        self.of.map(|row| row.iter().zip(levels).map(|(o, l)| o * l).sum::<f64>() + self.reflected)
+    }
+
+    /// Amplitude (crest over mean) of photosite colours from complex shares of emitter colours.
+    fn classes(
+        &self,
+        colours: [Complex64; 3],
+        levels: [f64; 3],
+        means: [f64; 3],
+    ) -> [Complex64; 3] {
+        [0, 1, 2].map(|s: usize| {
+            let sum: Complex64 = (0..3).map(|c| colours[c] * (self.of[s][c] * levels[c])).sum();
+            if means[s] > 0.0 { sum * 2.0 / means[s] } else { Complex64::ZERO }
         })
     }
+}
+
+/// Frequency, cycles per photosite, above which lens blur and diffraction leave less than `least` of anything: where the
+/// Gaussian has fallen to half of it, or the cutoff of the shortest wavelength.
+fn ends_at(scene: &Scene, least: f64) -> f64 {
+    let photosite_m = scene.camera.photosite_m;
+    let sigma = scene.lens.aberration_m / photosite_m;
+    let gaussian = if sigma > 0.0 {
+        (libm::log(2.0 / least) / (2.0 * PI * PI)).sqrt() / sigma
+    } else {
+        f64::INFINITY
+    };
+    let cutoff = if scene.lens.diffraction == Diffraction::Off {
+        f64::INFINITY
+    } else {
+        let shortest =
+            scene.wall.emitters.iter().map(|e| e.wavelength_m).fold(f64::INFINITY, f64::min);
+        photosite_m / (shortest * scene.lens.working_f_number())
+    };
+    gaussian.min(cutoff)
 }
 
 /// (1/scan)·Σⱼ exp(−i2π·j·x).

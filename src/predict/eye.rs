@@ -1,6 +1,7 @@
 //! The eye's thresholds as tables over frequency, for one level and one rate of change.
 
 use crate::artefact::Viewing;
+use std::sync::{Arc, Mutex};
 
 /// Steps of the table, over [`LOWEST`] to [`HIGHEST`] of a picture's frequencies.
 const STEPS: usize = 96;
@@ -26,6 +27,26 @@ impl EyeTable {
             [of(1.0, 0.0), of(0.0, 1.0)]
         });
         Self { lowest, per_log: STEPS as f64 / range, values: values.collect() }
+    }
+
+    /// [`Self::new`], one of the last few kept: the scenes of a sweep mostly share it.
+    pub fn shared(viewing: &Viewing, lines: f64, hz: f64, level: f64, noise: f64) -> Arc<Self> {
+        type Key = ([u64; 7], Arc<EyeTable>);
+        static LAST: Mutex<Vec<Key>> = Mutex::new(Vec::new());
+        let v = viewing;
+        let key = [v.distance_heights, v.white_nits, v.picture_contrast, lines, hz, level, noise]
+            .map(f64::to_bits);
+        let kept = |last: &Vec<Key>| last.iter().find(|(k, _)| *k == key).map(|(_, t)| t.clone());
+        if let Some(table) = kept(&LAST.lock().unwrap_or_else(|e| e.into_inner())) {
+            return table;
+        }
+        let table = Arc::new(Self::new(viewing, lines, hz, level, noise));
+        let mut last = LAST.lock().unwrap_or_else(|e| e.into_inner());
+        if last.len() >= 16 {
+            last.remove(0);
+        }
+        last.push((key, table.clone()));
+        table
     }
 
     fn step(&self, f: f64) -> f64 {

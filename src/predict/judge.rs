@@ -1,10 +1,11 @@
 //! Everything found in a scene, judged: as planned, and at worst within what a set may be off by.
 
-use super::component::{Pulse, Wall, pulses};
+use super::assumed::{Unsure, unsure};
+use super::component::{Component, Lattice, Wall, pulses};
 use super::eye::EyeTable;
 use super::place::{Off, Place, Sights};
 use super::sampled::{Sampler, Seen};
-use crate::artefact::{Judged, Kind};
+use crate::artefact::{Degree, Judged, Kind};
 use crate::scene::derived::{gain_dn_per_e, white_light};
 use crate::scene::{Scene, Tolerances};
 use crate::sensor::{Readout, photons};
@@ -16,8 +17,12 @@ use std::f64::consts::PI;
 pub struct Settings {
     /// Places across and down the frame.
     pub grid: [u32; 2],
+    /// The same, where the set is off its plan.
+    pub grid_off: [u32; 2],
     /// Contrast below which a wave is left out.
     pub least: f64,
+    /// Contrast below which the drive's harmonics, and what they make, are left out.
+    pub least_pulse: f64,
     /// Highest frequency on the sensor that is followed, cycles per photosite.
     pub highest: f64,
     /// Levels of grey that are judged, as shares of white light.
@@ -31,7 +36,9 @@ impl Settings {
     pub fn full() -> Self {
         Self {
             grid: [5, 3],
+            grid_off: [3, 3],
             least: 1e-5,
+            least_pulse: 2e-4,
             highest: 4.0,
             levels: vec![0.01, 0.02, 0.05, 0.1, 0.18, 0.5, 1.0],
             thorough: true,
@@ -42,11 +49,12 @@ impl Settings {
     pub fn quick() -> Self {
         Self {
             grid: [3, 3],
+            grid_off: [3, 1],
             least: 1e-4,
-            highest: 2.5,
+            least_pulse: 5e-4,
+            highest: 1.5,
             levels: vec![0.01, 0.05, 0.18, 1.0],
             thorough: false,
-            ..Self::full()
         }
     }
 }
@@ -79,12 +87,22 @@ pub struct Prediction {
     pub bands: Vec<Finding>,
     /// Places that saw the wall.
     pub places: usize,
+    /// Kinds that cannot be called clean.
+    pub unsure: Vec<Unsure>,
 }
 
 impl Prediction {
     /// The finding of a kind.
     pub fn of(&self, kind: Kind) -> Option<&Finding> {
         self.worst.iter().find(|f| f.kind == kind)
+    }
+
+    /// The degree of a kind, at worst or as planned: *can't say* where it would be clean but for what was not looked at.
+    pub fn degree(&self, kind: Kind, planned: bool) -> Degree {
+        let found = self.of(kind).map(|f| if planned { f.planned } else { f.worst });
+        let degree = found.map_or(Degree::Clean, |j| j.degree);
+        let unsure = self.places == 0 || self.unsure.iter().any(|u| u.kind == kind);
+        if degree == Degree::Clean && unsure { Degree::CannotSay } else { degree }
     }
 
     /// As planned, over all kinds.
@@ -98,39 +116,24 @@ impl Prediction {
     }
 }
 
-/// Settled things of a scene as it may stand.
+/// A scene as it may stand.
 struct Stand<'a> {
     sights: Sights<'a>,
     wall: Wall<'a>,
-    sampler: Sampler,
     places: Vec<Place>,
 }
 
 impl<'a> Stand<'a> {
-    fn new(scene: &'a Scene, settings: &Settings) -> Self {
+    fn new(scene: &'a Scene, wall: Wall<'a>, grid: [u32; 2]) -> Self {
         let sights = Sights::new(scene);
-        let places = sights.grid(settings.grid[0], settings.grid[1]);
-        Self {
-            wall: Wall::new(scene, settings.least, settings.highest),
-            sampler: Sampler::new(scene, settings.least),
-            sights,
-            places,
-        }
+        let places = sights.grid(grid[0], grid[1]);
+        Self { sights, wall, places }
     }
 
-    fn fringes(&self, place: &Place) -> Vec<Seen> {
+    fn fringes(&self, sampler: &Sampler, place: &Place) -> Vec<Seen> {
         let levels = [1.0; 3];
-        let components = self.wall.lattice(&self.sights, place, levels);
-        self.sampler.waves(&components, self.wall.means(place, levels))
-    }
-
-    fn bands(&self, place: &Place, level: f64, pulses: &[Pulse]) -> Vec<Seen> {
-        let levels = [level; 3];
-        let mut components = Vec::new();
-        for pulse in pulses {
-            components.extend(self.wall.pulsing(&self.sights, place, levels, pulse, true));
-        }
-        self.sampler.waves(&components, self.wall.means(place, levels))
+        let lattice = self.wall.seen(&self.sights, place, false, i32::MAX);
+        sampler.waves(&self.wall.fringes(&lattice, levels), lattice.means(levels))
     }
 }
 
@@ -160,7 +163,7 @@ fn offsets(t: &Tolerances, thorough: bool) -> Vec<Off> {
 }
 
 /// Noise of a delivered pixel over its mean at a level, where the scene has noise: photon and read noise of a green photosite.
-fn noise(scene: &Scene, sampler: &Sampler, level: f64) -> f64 {
+pub(super) fn noise(scene: &Scene, sampler: &Sampler, level: f64) -> f64 {
     let camera = &scene.camera;
     if !camera.noise {
         return 0.0;
@@ -186,9 +189,28 @@ fn kind_of_fringe(seen: &Seen) -> Kind {
     if seen.resolved { Kind::PixelStructure } else { Kind::Moire }
 }
 
-/// Predicts a scene.
+/// Levels of light that what the wall shows is made of, green's: those below and above which 2 % of it lie, and its middle.
+fn levels_shown(scene: &Scene) -> Vec<f64> {
+    let codes = &scene.content.codes[1];
+    let levels = scene.wall.levels();
+    let step = codes.len().div_ceil(1 << 14).max(1);
+    // A step that shares no factor with the width would be better still; an odd one does for what walls show.
+    let mut some: Vec<u16> = codes.iter().step_by(step | 1).copied().collect();
+    some.sort_unstable();
+    let at = |share: f64| some.get((share * (some.len().max(1) - 1) as f64) as usize);
+    let found = [0.02, 0.5, 0.98].into_iter().filter_map(at);
+    found.filter_map(|code| levels.get(usize::from(*code)).copied()).collect()
+}
+
+/// Predicts a scene; beside the levels of `settings`, those that the wall shows are judged.
 pub fn predict(scene: &Scene, settings: &Settings) -> Prediction {
-    judge(scene, settings, true)
+    let mut settings = settings.clone();
+    for level in levels_shown(scene) {
+        if level > 0.0 && settings.levels.iter().all(|l| (l / level - 1.0).abs() > 0.02) {
+            settings.levels.push(level);
+        }
+    }
+    judge(scene, &settings, true)
 }
 
 /// The verdict alone: [`Prediction::worst`].
@@ -197,13 +219,15 @@ pub fn verdict(scene: &Scene, settings: &Settings) -> Prediction {
 }
 
 fn judge(scene: &Scene, settings: &Settings, lists: bool) -> Prediction {
-    let plan = Stand::new(scene, settings);
-    let lines = f64::from(plan.sampler.size[1]);
+    let sampler = Sampler::new(scene, settings.least);
+    let plan = Stand::new(scene, Wall::new(scene, settings.least, settings.highest), settings.grid);
+    let lines = f64::from(sampler.size[1]);
     let mut prediction = Prediction {
         worst: Vec::new(),
         fringes: Vec::new(),
         bands: Vec::new(),
         places: plan.places.len(),
+        unsure: unsure(scene),
     };
     if plan.places.is_empty() {
         return prediction;
@@ -212,11 +236,12 @@ fn judge(scene: &Scene, settings: &Settings, lists: bool) -> Prediction {
     let bright = settings.levels.iter().fold(0.0_f64, |a, b| a.max(*b));
     let bright = if bright > 0.0 { bright } else { 1.0 };
     let still =
-        EyeTable::new(&scene.viewing, lines, 0.0, bright, noise(scene, &plan.sampler, bright));
+        EyeTable::shared(&scene.viewing, lines, 0.0, bright, noise(scene, &sampler, bright));
     let tolerances = &scene.tolerances;
     let offsets = offsets(tolerances, settings.thorough);
     let scenes: Vec<Scene> = offsets.iter().map(|off| off.of(scene)).collect();
-    let stands: Vec<Stand<'_>> = scenes.iter().map(|s| Stand::new(s, settings)).collect();
+    let stands: Vec<Stand<'_>> =
+        scenes.iter().map(|s| Stand::new(s, plan.wall.at(s), settings.grid_off)).collect();
     let mut best: Vec<Finding> = Vec::new();
 
     // Fringes.
@@ -224,7 +249,7 @@ fn judge(scene: &Scene, settings: &Settings, lists: bool) -> Prediction {
     for (number, stand) in [&plan].into_iter().chain(&stands).enumerate() {
         let planned_here = number == 0;
         for place in &stand.places {
-            for seen in stand.fringes(place) {
+            for seen in stand.fringes(&sampler, place) {
                 let (luma, chroma) = (seen.wave.luma(), seen.wave.chroma());
                 let f = seen.wave.frequency.length();
                 // What has less than a quarter of a wave in the frame is no fringe, as planned.
@@ -255,37 +280,8 @@ fn judge(scene: &Scene, settings: &Settings, lists: bool) -> Prediction {
         }
     }
 
-    // Bands and flicker: the optics hardly matter to them, so three places serve.
-    let timing = scene.drive.timing();
-    let some = |places: &[Place]| -> Vec<Place> {
-        let n = places.len();
-        let mut at = vec![n / 2];
-        if lists && n > 2 {
-            at.extend([0, n - 1]);
-        }
-        at.into_iter().map(|i| places[i]).collect()
-    };
-    for &level in &settings.levels {
-        if scene.drive.is_steady() || scene.drive.mean_level(level) <= 0.0 {
-            continue;
-        }
-        let pulses = pulses(scene, &timing, [level; 3], settings.least.max(1e-4));
-        let grain = noise(scene, &plan.sampler, level);
-        let mut here: Vec<Finding> = Vec::new();
-        for place in some(&plan.places) {
-            for seen in plan.bands(&place, level, &pulses) {
-                for finding in judge_band(scene, &plan.sampler, &seen, level, grain) {
-                    let finding = Finding { point: place.point, ..finding };
-                    keep(&mut best, finding);
-                    if lists {
-                        here.push(finding);
-                    }
-                }
-            }
-        }
-        here.sort_by(|a, b| b.seen.wave.largest().total_cmp(&a.seen.wave.largest()));
-        here.truncate(6);
-        prediction.bands.extend(here);
+    if !scene.drive.is_steady() {
+        bands(scene, settings, &plan, &sampler, &mut best, lists.then_some(&mut prediction.bands));
     }
     best.sort_by(|a, b| {
         let (da, db) = (a.worst.degree, b.worst.degree);
@@ -296,6 +292,61 @@ fn judge(scene: &Scene, settings: &Settings, lists: bool) -> Prediction {
     prediction.fringes.sort_by(|a, b| by_contrast(b).total_cmp(&by_contrast(a)));
     prediction.fringes.truncate(400);
     prediction
+}
+
+/// Bands and flicker at every level. Optics hardly matter to them, so few places serve.
+fn bands(
+    scene: &Scene,
+    settings: &Settings,
+    plan: &Stand<'_>,
+    sampler: &Sampler,
+    best: &mut Vec<Finding>,
+    mut list: Option<&mut Vec<Finding>>,
+) {
+    let timing = scene.drive.timing();
+    let n = plan.places.len();
+    let mut numbers = vec![n / 2];
+    if settings.thorough && n > 2 {
+        numbers.extend([0, n - 1]);
+    }
+    let seen: Vec<(DVec2, Lattice)> = numbers
+        .into_iter()
+        .map(|i| {
+            let place = &plan.places[i];
+            let most = if settings.thorough { i32::MAX } else { 1 };
+            (place.point, plan.wall.seen(&plan.sights, place, true, most))
+        })
+        .collect();
+    for &level in &settings.levels {
+        if scene.drive.mean_level(level) <= 0.0 {
+            continue;
+        }
+        let levels = [level; 3];
+        let pulses = pulses(scene, &timing, levels, settings.least_pulse);
+        let grain = noise(scene, sampler, level);
+        let mut here: Vec<Finding> = Vec::new();
+        for (point, lattice) in &seen {
+            let components: Vec<Component> =
+                pulses.iter().flat_map(|p| plan.wall.pulsing(lattice, levels, p)).collect();
+            for seen in sampler.waves(&components, lattice.means(levels)) {
+                if seen.wave.luma().max(seen.wave.chroma()) < settings.least_pulse {
+                    continue;
+                }
+                for finding in judge_band(scene, sampler, &seen, level, grain) {
+                    let finding = Finding { point: *point, ..finding };
+                    keep(best, finding);
+                    if list.is_some() {
+                        here.push(finding);
+                    }
+                }
+            }
+        }
+        if let Some(list) = list.as_deref_mut() {
+            here.sort_by(|a, b| b.seen.wave.largest().total_cmp(&a.seen.wave.largest()));
+            here.truncate(6);
+            list.extend(here);
+        }
+    }
 }
 
 /// Keeps the worst of each kind; what is planned and what is at worst may come from different places.
@@ -314,7 +365,7 @@ fn keep(best: &mut Vec<Finding>, finding: Finding) {
 }
 
 /// A wave of the drive as bands, as flicker, or both.
-fn judge_band(
+pub(super) fn judge_band(
     scene: &Scene,
     sampler: &Sampler,
     seen: &Seen,

@@ -5,14 +5,24 @@
 //! What it assumes: even grey content (fringes of textured content are weaker, hidden by it), the scene's first delivery developed with
 //! bilinear demosaic and scaled in linear light, whatever the scene says, and cabinets that are alike and join without gaps.
 
+mod assumed;
 mod component;
+pub mod content_timing;
+pub mod exposure;
 mod eye;
+pub mod flicker;
+pub mod focus;
+pub mod form_factor;
 mod judge;
 mod parts;
+pub mod people;
 mod place;
 mod sampled;
+pub mod shutters;
+pub mod stepping;
 
-pub use component::{Component, Origin, Pulse, Wall, pulses};
+pub use assumed::{Unsure, assumed};
+pub use component::{Component, Lattice, Origin, Pulse, Wall, pulses};
 pub use judge::{Finding, Prediction, Settings, predict, verdict};
 pub use parts::{Part, parts};
 pub use place::{Off, Place, Sights};

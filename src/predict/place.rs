@@ -85,29 +85,11 @@ impl<'a> Sights<'a> {
         let faces: Vec<(Face, Projection)> =
             scene.wall.sheets().into_iter().map(|(face, _)| view(face)).collect();
         let camera = &scene.camera;
-        let shortest =
-            scene.wall.emitters.iter().map(|e| e.wavelength_m).fold(f64::INFINITY, f64::min);
-        let mut widest = 0.0_f64;
-        for (_, seen) in &faces {
-            for j in 0..=2 {
-                for i in 0..=2 {
-                    let share = DVec2::new(f64::from(i), f64::from(j)) / 2.0;
-                    let on_sensor =
-                        share * DVec2::new(f64::from(camera.columns), f64::from(camera.rows));
-                    if let Some(sight) = seen.sight(on_sensor) {
-                        let disc = blur_disc_m(&scene.lens, sight.depth_m).abs();
-                        widest = widest.max(disc / camera.photosite_m);
-                    }
-                }
-            }
-        }
-        let blur = Blur::new(
+        let blur = Blur::for_few(
             &scene.lens,
             (scene.low_pass.as_ref(), scene.front_low_pass.as_ref()),
             camera.photosite_m,
             camera.fill_factor,
-            widest,
-            shortest,
         );
         Self { scene, faces, blur }
     }

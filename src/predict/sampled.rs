@@ -65,7 +65,8 @@ pub struct Sampler {
     block: u32,
     /// Sensor photosites that one block takes, across and down.
     step: DVec2,
-    line_s: f64,
+    /// Time from a recorded row to the next below it, seconds; 0 for a global shutter.
+    pub line_s: f64,
     fps: f64,
     crop: DVec2,
     stages: Vec<Stage>,
@@ -194,7 +195,7 @@ impl Sampler {
                 // A comb of one site in four, filled in with a total weight of four.
                 planes = [planes[0] * chroma, planes[1] * green, planes[2] * chroma];
             }
-            if planes.iter().all(|p| p.norm() < self.least) {
+            if planes.iter().all(|p| p.norm_sqr().sqrt() < self.least) {
                 continue;
             }
             let planes = [0, 1, 2].map(|c: usize| planes[c] * means[c]);
@@ -261,7 +262,7 @@ impl Sampler {
                 let from = at - n;
                 let left = filter_transform(stage.filter, stage.ratio.x, from.x)
                     * filter_transform(stage.filter, stage.ratio.y, from.y);
-                if planes.iter().all(|p| (p * left).norm() < self.least) {
+                if planes.iter().all(|p| (p * left).norm_sqr().sqrt() < self.least) {
                     continue;
                 }
                 let to = from * stage.ratio;

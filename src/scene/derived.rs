@@ -398,7 +398,8 @@ fn content_mean_share(scene: &Scene) -> f64 {
     total
 }
 
-fn exposure(scene: &Scene) -> ExposureNumbers {
+/// Light and level of a scene; looks through its content.
+pub fn exposure(scene: &Scene) -> ExposureNumbers {
     let (camera, lens) = (&scene.camera, &scene.lens);
     let passed = scene.wall.diffuser.map_or(1.0, |d| d.transmission);
     let nits = scene.wall.white_nits * scene.wall.brightness * passed;

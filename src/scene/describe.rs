@@ -1,5 +1,7 @@
 //! A scene as understood, in plain words with units.
 
+mod lamps;
+
 use super::derived::wall_on_axis_m;
 use super::{Delivered, DeliveryFormat, Scene};
 use crate::develop::{ColourSpace, DeliveryTransfer, Demosaic, ScaleFilter};
@@ -32,6 +34,7 @@ pub fn describe(scene: &Scene) -> String {
     camera(&mut out, scene);
     placement(&mut out, scene);
     moves(&mut out, scene);
+    lamps::other_light(&mut out, scene);
     for delivered in &scene.deliveries {
         delivery(&mut out, scene, delivered);
     }

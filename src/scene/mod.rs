@@ -7,6 +7,7 @@ pub mod derived;
 mod describe;
 mod edit;
 mod foreground;
+mod lamp;
 pub mod moves;
 pub mod moving;
 pub mod presets;
@@ -19,6 +20,7 @@ pub use check::limits;
 pub use describe::{curve_words, describe, format_words, space_words};
 pub use edit::Edit;
 pub use foreground::{Foreground, Rgba16};
+pub use lamp::{Lamp, LampShape, ShutterOffered};
 pub use resolved::resolved;
 pub use understood::{Input, Origin, Understood, understood};
 
@@ -181,6 +183,10 @@ pub struct Scene {
     pub foreground: Option<Foreground>,
     /// Neutral density, stops. Its loss is in the lens's transmission already.
     pub neutral_density_stops: f64,
+    /// Other lamps in shot whose light pulses. They are not rendered.
+    pub other_light: Vec<Lamp>,
+    /// Shutter settings that the camera offers; `None` for any.
+    pub shutter_offered: Option<ShutterOffered>,
     /// How the picture is watched.
     pub viewing: Viewing,
     /// How far the set may be off its plan.

@@ -1,7 +1,7 @@
 //! A scene as resolved, as data: every input in SI numbers (angles in degrees), unit in the key.
 
 use super::moves::Moves;
-use super::{Delivered, DeliveryFormat, Scene};
+use super::{Delivered, DeliveryFormat, LampShape, Scene};
 use crate::develop::{ColourSpace, DeliveryTransfer, Demosaic, ScaleFilter};
 use crate::optics::{Diffraction, Iris};
 use crate::sensor::mode::Joining;
@@ -53,6 +53,21 @@ pub fn resolved(scene: &Scene) -> Value {
         "camera": camera(scene),
         "placement": placement(scene),
         "moves": scene.moves.as_ref().map(|m| moves(m)),
+        "other_light": scene.other_light.iter().map(|lamp| json!({
+            "name": lamp.name,
+            "frequency_hz": lamp.frequency_hz,
+            "depth_share": lamp.depth,
+            "shape": match lamp.shape {
+                LampShape::Sine => json!("sine"),
+                LampShape::RectifiedSine => json!("rectified_sine"),
+                LampShape::Pulses { duty } => json!({ "pwm": { "duty_share": duty } }),
+            },
+        })).collect::<Vec<_>>(),
+        "shutter_offered": scene.shutter_offered.as_ref().map(|s| json!({
+            "angles_deg": s.angles_deg,
+            "angle_step_deg": s.angle_step_deg,
+            "speeds_s": s.speeds_s,
+        })),
         "viewing": {
             "distance_picture_heights": scene.viewing.distance_heights,
             "display_white_cd_per_m2": scene.viewing.white_nits,

@@ -152,7 +152,8 @@ impl<'a> Shot<'a> {
         })
     }
 
-    /// The same shot, told how many frames are to come: with several, what does not change between them is kept in memory.
+    /// The same shot, told how many frames are to come, from the first that is asked for: with several, what does not change
+    /// between them is kept in memory, and some are rendered at once.
     #[must_use]
     pub fn for_frames(self, frames: u32) -> Self {
         Self { frames, ..self }
@@ -164,7 +165,9 @@ impl<'a> Shot<'a> {
         let window = self.scene.camera.sensor_window();
         let scene = self.scene.at_frame(frame);
         // Pictures that are gone are found here, where it can be said.
-        self.scene.pictures_of_frame(frame).map_err(ShootError::Content)?;
+        if !self.fast.get().is_some_and(|sequence| sequence.has(frame)) {
+            self.scene.pictures_of_frame(frame).map_err(ShootError::Content)?;
+        }
         let mut electrons = match self.engine {
             // A camera that moves keeps nothing from frame to frame.
             Engine::Fast if self.scene.moves.is_some() => {
@@ -172,9 +175,10 @@ impl<'a> Shot<'a> {
                 fast::render(&scene, frame, window, run)?
             }
             Engine::Fast => {
+                let last = frame.saturating_add(self.frames.saturating_sub(1));
                 let sequence = self.fast.get_or_init(|| match self.frames {
                     1 => fast::Sequence::new(self.scene, window),
-                    _ => fast::Sequence::keeping(self.scene, window),
+                    _ => fast::Sequence::keeping(self.scene, window, frame..=last),
                 });
                 sequence.frame(frame, run)?
             }

@@ -34,6 +34,8 @@ pub struct Spectrum<'a> {
     lengths_s: [f64; 2],
     /// Which of the refreshes have the longer one; empty where all are alike.
     longer: Vec<u32>,
+    /// Σ over those of exp(−i2π·k·m/refreshes), by k modulo the refreshes, where no dark time ends the frame.
+    sums: Vec<Complex64>,
 }
 
 impl<'a> Spectrum<'a> {
@@ -54,7 +56,14 @@ impl<'a> Spectrum<'a> {
             }
             _ => [level * timing.top_pulse_s(); 2],
         };
-        Self { timing, level, lengths_s, longer }
+        let mut sums = Vec::new();
+        if !longer.is_empty() && timing.drive.dark_frame_s == 0.0 {
+            let n = timing.refreshes as usize;
+            let roots: Vec<Complex64> = (0..n).map(|i| turned_back(i as f64 / n as f64)).collect();
+            let sum = |k: usize| longer.iter().map(|&m| roots[k * m as usize % n]).sum();
+            sums = (0..n).map(sum).collect();
+        }
+        Self { timing, level, lengths_s, longer, sums }
     }
 
     /// Period of the pattern, seconds of wall time.
@@ -83,24 +92,21 @@ impl<'a> Spectrum<'a> {
             return waveform_amplitude(wave, k) * self.level;
         }
         let n = timing.refreshes;
-        // Turns from refresh to refresh; exactly k/n where no dark time ends the frame.
-        let turns = |m: u32| {
-            if timing.drive.dark_frame_s == 0.0 {
-                f64::from(u32::try_from(u64::from(k) * u64::from(m) % u64::from(n)).unwrap_or(0))
-                    / f64::from(n)
-            } else {
-                hz * timing.refresh_s * f64::from(m)
-            }
-        };
-        let all = if timing.drive.dark_frame_s == 0.0 {
-            Complex64::from(if k.is_multiple_of(n) { f64::from(n) } else { 0.0 })
-        } else {
+        let dark = timing.drive.dark_frame_s != 0.0;
+        let turns = |m: u32| hz * timing.refresh_s * f64::from(m);
+        let all = if dark {
             (0..n).map(|m| turned_back(turns(m))).sum()
+        } else {
+            Complex64::from(if k.is_multiple_of(n) { f64::from(n) } else { 0.0 })
         };
         let [short, long] = self.lengths_s.map(|on_s| self.pulse(on_s, hz));
         let mut sum = short * all;
         if !self.longer.is_empty() {
-            let some: Complex64 = self.longer.iter().map(|&m| turned_back(turns(m))).sum();
+            let some: Complex64 = if dark {
+                self.longer.iter().map(|&m| turned_back(turns(m))).sum()
+            } else {
+                self.sums[(k % n) as usize]
+            };
             sum += (long - short) * some;
         }
         sum / (timing.frame_s * timing.top_duty())
@@ -140,16 +146,26 @@ impl<'a> Spectrum<'a> {
         while k <= most {
             let hz = f64::from(k) / period_s;
             let left = sinc(hz * exposure_s).abs();
-            // No line is more than twice the mean.
-            if 2.0 * left >= least {
+            if 2.0 * left * self.most(k) >= least * mean {
                 let amplitude = self.amplitude(k);
-                if 2.0 * amplitude.norm() * left >= least * mean {
+                if 2.0 * amplitude.norm_sqr().sqrt() * left >= least * mean {
                     lines.push(Line { k, hz, amplitude });
                 }
             }
             k += step;
         }
         lines
+    }
+
+    /// A bound of |aₖ|, quick.
+    fn most(&self, k: u32) -> f64 {
+        if self.sums.is_empty() || k.is_multiple_of(self.timing.refreshes) {
+            return self.mean();
+        }
+        // One grey clock's light in each of the longer pulses.
+        let n = self.timing.refreshes;
+        let whole_s = self.timing.frame_s * self.timing.top_duty();
+        self.timing.clock_s * self.sums[(k % n) as usize].norm_sqr().sqrt() / whole_s
     }
 
     /// The k from which on no line can leave `least` of the mean in an exposure: 2/(π·k/period·T) is below it.
@@ -259,7 +275,7 @@ mod tests {
         let timing = split.timing();
         for (clocks, lowest, size) in [(1, 1, 2.0), (2, 2, 2.0), (96, 32, 0.6667), (64, 64, 2.0)] {
             let spectrum = Spectrum::new(&timing, f64::from(clocks) / 4095.0);
-            let relative = |k| 2.0 * spectrum.amplitude(k).norm() / spectrum.mean();
+            let relative = |k| 2.0 * spectrum.amplitude(k).norm_sqr().sqrt() / spectrum.mean();
             let first = (1..=64).find(|&k| relative(k) > 1e-9).expect("a line");
             assert_eq!(first, lowest);
             assert!((relative(first) - size).abs() < 1e-3, "{clocks}: {}", relative(first));

@@ -42,8 +42,9 @@ impl<'a> Fringes<'a> {
         let at = self.corner + found.at * self.step;
         let Some(place) = self.sights.at(at) else { return Kind::Moire };
         let levels = [1.0; 3];
-        let components = self.wall.lattice(&self.sights, &place, levels);
-        let seen = self.sampler.waves(&components, self.wall.means(&place, levels));
+        let lattice = self.wall.seen(&self.sights, &place, false, i32::MAX);
+        let fringes = self.wall.fringes(&lattice, levels);
+        let seen = self.sampler.waves(&fringes, lattice.means(levels));
         let wrapped = |d: DVec2| (d - d.round()).length();
         let away =
             |f: DVec2| wrapped(f - found.wave.frequency).min(wrapped(f + found.wave.frequency));

@@ -1,7 +1,8 @@
-//! Weights times light, summed for a row of photosites.
+//! Weights times light, summed for a row of photosites, for one frame or several at once: weights are the same for all frames
+//! of a camera that stands still, and finding them is most of the work.
 
 use super::kernel::{Group, Kernel, LANES, TOGETHER};
-use super::light::Lit;
+use super::strip::LightStrip;
 use crate::frame::Window;
 use fearless_simd::{Level, dispatch, f32x8, prelude::*};
 use glam::DVec2;
@@ -21,30 +22,21 @@ pub(super) struct Looks {
     pub side: Vec<f32>,
     /// 1, or 0 where no tap falls on the wall.
     seen: Vec<f32>,
-    /// Running sums of the lanes.
+    /// Running sums of the lanes, of all frames of a photosite, then those of the next.
     sums: Vec<[f32; LANES]>,
 }
 
 impl Looks {
-    pub fn resize(&mut self, n: usize) {
+    /// For `n` photosites of so many frames.
+    pub fn resize(&mut self, n: usize, frames: usize) {
         self.light.resize(n, 0);
         self.phase.resize(n, 0);
         self.down.resize(n, 0.0);
         self.across.resize(n, 0.0);
         self.side.resize(n, 0.0);
         self.seen.resize(n, 0.0);
-        self.sums.resize(n, [0.0; LANES]);
+        self.sums.resize(n * frames, [0.0; LANES]);
     }
-}
-
-/// Light of the wall pixels around a tile, for one colour, kept from camera row to camera row.
-pub(super) struct LightStrip {
-    pub first_row: i64,
-    pub first_column: i64,
-    pub rows: usize,
-    pub stride: usize,
-    pub light: Vec<f32>,
-    pub made: Vec<Option<Option<Lit>>>,
 }
 
 /// Points of the wall, wall pixels, that the photosites of a row see; not a number where they see none.
@@ -118,7 +110,8 @@ pub(super) struct Reading<'a> {
     pub offset: DVec2,
 }
 
-/// Gathers the light of one colour for a row of photosites, with the vectors of a level.
+/// Gathers the light of one colour for a row of photosites, with the vectors of a level: the values of one frame, then
+/// those of the next.
 ///
 /// The lanes and the order of all sums are fixed, and nothing is fused: every level has the same bits.
 pub(super) fn gather_row(
@@ -139,6 +132,21 @@ fn gather_row_with<S: Simd>(
     looks: &mut Looks,
     out: &mut [f32],
 ) {
+    match read.strip.frames {
+        4 => gather_frames::<S, 4>(simd, read, points, looks, out),
+        2 => gather_frames::<S, 2>(simd, read, points, looks, out),
+        _ => gather_frames::<S, 1>(simd, read, points, looks, out),
+    }
+}
+
+#[inline(always)]
+fn gather_frames<S: Simd, const FRAMES: usize>(
+    simd: S,
+    read: &Reading,
+    points: &WallPoints,
+    looks: &mut Looks,
+    out: &mut [f32],
+) {
     let varies = match (&read.kernel.slopes, read.in_rows) {
         (None, _) => STAYS,
         (Some(_), false) => ACROSS,
@@ -147,19 +155,23 @@ fn gather_row_with<S: Simd>(
     if read.kernel.sampling.lerp_across {
         look::<true>(read, points, looks);
         match varies {
-            STAYS => gather::<S, true, STAYS>(simd, read, looks),
-            ACROSS => gather::<S, true, ACROSS>(simd, read, looks),
-            _ => gather::<S, true, BOTH_WAYS>(simd, read, looks),
+            STAYS => gather::<S, true, STAYS, FRAMES>(simd, read, looks),
+            ACROSS => gather::<S, true, ACROSS, FRAMES>(simd, read, looks),
+            _ => gather::<S, true, BOTH_WAYS, FRAMES>(simd, read, looks),
         }
     } else {
         look::<false>(read, points, looks);
         match varies {
-            STAYS => gather::<S, false, STAYS>(simd, read, looks),
-            _ => gather::<S, false, ACROSS>(simd, read, looks),
+            STAYS => gather::<S, false, STAYS, FRAMES>(simd, read, looks),
+            _ => gather::<S, false, ACROSS, FRAMES>(simd, read, looks),
         }
     }
-    for ((o, s), seen) in out.iter_mut().zip(&looks.sums).zip(&looks.seen) {
-        *o = seen * (((s[0] + s[4]) + (s[2] + s[6])) + ((s[1] + s[5]) + (s[3] + s[7])));
+    let n = points.u.len();
+    for (frame, out) in out.chunks_exact_mut(n).enumerate() {
+        let sums = looks.sums.iter().skip(frame).step_by(FRAMES);
+        for ((o, s), seen) in out.iter_mut().zip(sums).zip(&looks.seen) {
+            *o = seen * (((s[0] + s[4]) + (s[2] + s[6])) + ((s[1] + s[5]) + (s[3] + s[7])));
+        }
     }
 }
 
@@ -178,7 +190,7 @@ fn look<const LERP_ACROSS: bool>(read: &Reading, points: &WallPoints, looks: &mu
     ) + *offset;
     let columns = (strip.stride + 1 - kernel.across) as f64;
     let rows = (strip.rows + 1 - kernel.down) as f64;
-    let stride = strip.stride as i32;
+    let stride = strip.pitch() as i32;
     let n = points.u.len();
     let (u, v) = (&points.u[..n], &points.v[..n]);
     let (light, phase) = (&mut looks.light[..n], &mut looks.phase[..n]);
@@ -236,21 +248,23 @@ const BOTH_WAYS: u8 = 2;
 
 /// Some groups of taps for a row of photosites: their weights and slopes, and where in the light
 /// each begins.
-struct Pass<'a, const GROUPS: usize> {
+struct Pass<'a, const GROUPS: usize, const FRAMES: usize> {
     weights: &'a [f32],
     slopes: &'a [f32],
     slopes_down: &'a [f32],
     vertical: f32,
     light: [&'a [f32]; GROUPS],
+    /// From the light of a frame to that of the next.
+    stride: usize,
 }
 
-impl<const GROUPS: usize> Pass<'_, GROUPS> {
+impl<const GROUPS: usize, const FRAMES: usize> Pass<'_, GROUPS, FRAMES> {
     /// Adds weights times light.
     #[inline(always)]
     fn run<S: Simd, const LERP_ACROSS: bool, const VARIES: u8>(&self, simd: S, looks: &mut Looks) {
         let each = LANES * if LERP_ACROSS { 4 } else { 2 };
         let block = GROUPS * each;
-        let n = looks.sums.len();
+        let n = looks.light.len();
         let (lights, phases) = (&looks.light[..n], &looks.phase[..n]);
         let (downs, acrosses) = (&looks.down[..n], &looks.across[..n]);
         let sides = &looks.side[..n];
@@ -270,9 +284,8 @@ impl<const GROUPS: usize> Pass<'_, GROUPS> {
             let s =
                 if VARIES == STAYS { w } else { &self.slopes[slopes_at..][..GROUPS * slope_each] };
             let d = if VARIES == BOTH_WAYS { &self.slopes_down[at..][..block] } else { w };
-            let sum = f32x8::from_slice(simd, &looks.sums[i]);
-            let mut parts = [f32x8::splat(simd, 0.0); GROUPS];
-            for (g, part) in parts.iter_mut().enumerate() {
+            let mut totals = [f32x8::splat(simd, 0.0); GROUPS];
+            for (g, sum) in totals.iter_mut().enumerate() {
                 let here = g * each..(g + 1) * each;
                 let mut total = weight::<S, LERP_ACROSS>(simd, &w[here.clone()], &place);
                 if VARIES == BOTH_WAYS {
@@ -287,17 +300,26 @@ impl<const GROUPS: usize> Pass<'_, GROUPS> {
                             f32x8::from_slice(simd, s)
                         };
                 }
-                let l = &self.light[g][lights[i] as usize..][..LANES];
-                *part = total * f32x8::from_slice(simd, l);
+                *sum = total;
             }
-            // In pairs, so that no sum waits for all others.
-            let sum = match GROUPS {
-                1 => sum + parts[0],
-                2 => sum + (parts[0] + parts[1]),
-                3 => sum + (parts[0] + parts[1] + parts[2]),
-                _ => sum + ((parts[0] + parts[1]) + (parts[2] + parts[3])),
-            };
-            sum.store_slice(&mut looks.sums[i]);
+            let lights = self.light.map(|light| &light[lights[i] as usize..]);
+            let sums = &mut looks.sums[i * FRAMES..(i + 1) * FRAMES];
+            for (frame, kept) in sums.iter_mut().enumerate() {
+                let at = frame * self.stride;
+                let mut parts = totals;
+                for (part, light) in parts.iter_mut().zip(&lights) {
+                    *part *= f32x8::from_slice(simd, &light[at..at + LANES]);
+                }
+                let sum = f32x8::from_slice(simd, kept);
+                // In pairs, so that no sum waits for all others.
+                let sum = match GROUPS {
+                    1 => sum + parts[0],
+                    2 => sum + (parts[0] + parts[1]),
+                    3 => sum + (parts[0] + parts[1] + parts[2]),
+                    _ => sum + ((parts[0] + parts[1]) + (parts[2] + parts[3])),
+                };
+                sum.store_slice(kept);
+            }
         }
     }
 }
@@ -305,7 +327,7 @@ impl<const GROUPS: usize> Pass<'_, GROUPS> {
 /// Sums weights times light, a few groups of taps at a time, so that their weights stay in the
 /// nearest cache for all photosites of the row.
 #[inline(always)]
-fn gather<S: Simd, const LERP_ACROSS: bool, const VARIES: u8>(
+fn gather<S: Simd, const LERP_ACROSS: bool, const VARIES: u8, const FRAMES: usize>(
     simd: S,
     read: &Reading,
     looks: &mut Looks,
@@ -318,17 +340,23 @@ fn gather<S: Simd, const LERP_ACROSS: bool, const VARIES: u8>(
         let all = start..start + groups.len() * size;
         start = all.end;
         match groups.len() {
-            1 => run::<S, LERP_ACROSS, VARIES, 1>(simd, read, groups, all, looks),
-            2 => run::<S, LERP_ACROSS, VARIES, 2>(simd, read, groups, all, looks),
-            3 => run::<S, LERP_ACROSS, VARIES, 3>(simd, read, groups, all, looks),
-            _ => run::<S, LERP_ACROSS, VARIES, TOGETHER>(simd, read, groups, all, looks),
+            1 => run::<S, LERP_ACROSS, VARIES, FRAMES, 1>(simd, read, groups, all, looks),
+            2 => run::<S, LERP_ACROSS, VARIES, FRAMES, 2>(simd, read, groups, all, looks),
+            3 => run::<S, LERP_ACROSS, VARIES, FRAMES, 3>(simd, read, groups, all, looks),
+            _ => run::<S, LERP_ACROSS, VARIES, FRAMES, TOGETHER>(simd, read, groups, all, looks),
         }
     }
 }
 
 /// Runs the pass of some groups, whose weights lie at `all`.
 #[inline(always)]
-fn run<S: Simd, const LERP_ACROSS: bool, const VARIES: u8, const GROUPS: usize>(
+fn run<
+    S: Simd,
+    const LERP_ACROSS: bool,
+    const VARIES: u8,
+    const FRAMES: usize,
+    const GROUPS: usize,
+>(
     simd: S,
     read: &Reading,
     groups: &[Group],
@@ -336,7 +364,7 @@ fn run<S: Simd, const LERP_ACROSS: bool, const VARIES: u8, const GROUPS: usize>(
     looks: &mut Looks,
 ) {
     let strip = read.strip;
-    let pass: Pass<GROUPS> = Pass {
+    let pass: Pass<GROUPS, FRAMES> = Pass {
         slopes: read.kernel.slopes.as_ref().map_or(&[], |x| {
             let shorter = if LERP_ACROSS { 1 } else { 2 };
             &x[0][all.start / shorter..all.end / shorter]
@@ -348,8 +376,9 @@ fn run<S: Simd, const LERP_ACROSS: bool, const VARIES: u8, const GROUPS: usize>(
         vertical: read.vertical,
         weights: &read.weights[all],
         light: std::array::from_fn(|i| {
-            &strip.light[groups[i].row * strip.stride + groups[i].tap..]
+            &strip.light[groups[i].row * strip.pitch() + groups[i].tap..]
         }),
+        stride: strip.stride,
     };
     pass.run::<S, LERP_ACROSS, VARIES>(simd, looks);
 }

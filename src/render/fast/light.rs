@@ -4,9 +4,12 @@
 //! kept with what it was made from ([`Lit`]) and made anew only when that changes.
 
 mod moving;
+mod ramps;
 
 use crate::scene::Scene;
 use crate::wall::drive::{DriveKind, Edge, SplitOrder, Timing, extra_before, grey_clocks};
+use std::ops::Range;
+use std::sync::Arc;
 
 /// What a wall row's light during an exposure is made from. Equal values mean equal light.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -31,31 +34,58 @@ pub(super) struct Lighting {
     steady: bool,
     /// Level of each code, as a share of full light.
     levels: Vec<f32>,
-    /// Grey clocks of each code (split drives only).
-    clocks: Vec<u32>,
+    /// Grey clocks of each code, in every refresh and left over (split drives only).
+    clocks: Vec<[u32; 2]>,
     /// `extra[m·refreshes + rem]`: refreshes before `m` that get one clock more of a remainder; empty
     /// where there are more than [`TABLED`] of them.
     extra: Vec<u32>,
     /// Seconds of full light → share of the exposure's steady full light.
     per_second: f64,
-    /// One entry per (row, slot, colour), row-major; empty for steady light.
-    lit: Vec<Lit>,
     slots: usize,
-    rows: std::ops::Range<u32>,
+    made: Arc<MadeFrom>,
     /// The pictures of a wall that shows more than one.
     pictures: Option<moving::Pictures>,
 }
 
+/// Pixels of a row, as light is made from them: the same for all frames that show the same picture.
+#[derive(Default)]
+pub(super) struct Pixels {
+    /// Their codes.
+    pub codes: Vec<u16>,
+    /// Level of each, or of split drives the grey clocks.
+    levels: Vec<f32>,
+    clocks: Vec<[u32; 2]>,
+}
+
+/// What a frame's light is made from: frames of the same scene for which it is equal have the same light in every pixel.
+#[derive(Debug, PartialEq)]
+pub(super) struct MadeFrom {
+    /// Camera rows.
+    rows: Range<u32>,
+    /// One entry per (row, slot, colour), row-major; empty for steady light.
+    lit: Vec<Lit>,
+    /// Of a wall that shows more than one picture.
+    lists: moving::Lists,
+}
+
+impl MadeFrom {
+    /// Bytes that it takes.
+    pub(super) fn bytes(&self) -> usize {
+        self.lit.len() * size_of::<Lit>()
+    }
+}
+
 impl Lighting {
     /// Light of a frame for the camera rows of `rows`, of a drive that runs `clock_s` late.
-    pub(super) fn new(scene: &Scene, frame: u32, rows: std::ops::Range<u32>, clock_s: f64) -> Self {
+    pub(super) fn new(scene: &Scene, frame: u32, rows: Range<u32>, clock_s: f64) -> Self {
         let timing = scene.drive.timing();
         let steady = scene.drive.is_steady();
         let levels = scene.wall.levels();
         let (mut clocks, mut extra) = (Vec::new(), Vec::new());
         if let DriveKind::Split { bits, order } = scene.drive.kind {
-            clocks =
-                levels.iter().map(|&l| grey_clocks(l * scene.drive.pulse_share, bits)).collect();
+            let n = timing.refreshes;
+            let of = |level: f64| grey_clocks(level * scene.drive.pulse_share, bits);
+            clocks = levels.iter().map(|&l| [of(l) / n, of(l) % n]).collect();
             if timing.refreshes <= TABLED {
                 extra = extra_table(order, timing.refreshes);
             }
@@ -63,6 +93,7 @@ impl Lighting {
         let levels = levels.iter().map(|&l| scene.drive.mean_level(l) as f32).collect();
         let wall_s = scene.camera.exposure_s * (1.0 + scene.drive.clock.drift);
         let slots = scene.drive.scan as usize;
+        let made = MadeFrom { rows: rows.clone(), lit: Vec::new(), lists: Default::default() };
         let mut lighting = Self {
             timing: timing.clone(),
             steady,
@@ -70,50 +101,48 @@ impl Lighting {
             clocks,
             extra,
             per_second: 1.0 / (wall_s * timing.top_duty()),
-            lit: Vec::new(),
             slots,
-            rows: rows.clone(),
+            made: Arc::new(made),
             pictures: None,
         };
-        let mut pictures = moving::Pictures::of(scene, &lighting, frame, clock_s);
-        if !steady || pictures.is_some() {
-            lighting.lit.reserve(rows.len() * slots * 3);
+        lighting.pictures = moving::Pictures::of(scene, &lighting, frame, clock_s);
+        let mut lit = Vec::new();
+        let mut lists = moving::Lists::of(lighting.pictures.as_ref(), slots);
+        if !steady || lighting.moves() {
+            lit.reserve(rows.len() * slots * 3);
             let phase_s = phase_s(scene, &timing, frame) - clock_s;
             let rate = 1.0 + scene.drive.clock.drift;
-            for row in rows {
+            for row in rows.clone() {
                 let start_s = scene.camera.row_start_s(0, row);
                 let from_s = phase_s + start_s * rate;
                 let to_s = phase_s + (start_s + scene.camera.exposure_s) * rate;
                 for slot in 0..slots as u32 {
                     for colour in 0..3 {
-                        let lit = if let Some(pictures) = &mut pictures {
-                            lighting.lit_by_pictures(pictures, (from_s, to_s), slot, colour)
+                        let one = if let Some(pictures) = &lighting.pictures {
+                            let list = lighting.list(pictures, (from_s, to_s), slot, colour);
+                            lists.lit(list, slot as usize * 3 + colour)
                         } else {
                             let from = timing.edge(from_s, slot, colour);
                             let to = timing.edge(to_s, slot, colour);
                             lighting.lit_between(&from, &to)
                         };
-                        lighting.lit.push(lit);
+                        lit.push(one);
                     }
                 }
             }
         }
-        lighting.pictures = pictures;
+        lighting.made = Arc::new(MadeFrom { rows, lit, lists });
         lighting
     }
 
-    /// Whether every pixel has the same light as in another frame of the same scene.
-    pub(super) fn is_same(&self, other: &Self) -> bool {
-        let same_pictures = match (&self.pictures, &other.pictures) {
-            (Some(a), Some(b)) => a.is_same(b),
-            (a, b) => a.is_none() && b.is_none(),
-        };
-        self.rows == other.rows && self.lit == other.lit && same_pictures
+    /// Whether the wall shows more than one picture.
+    pub(super) fn moves(&self) -> bool {
+        self.pictures.is_some()
     }
 
-    /// Bytes that it takes.
-    pub(super) fn bytes(&self) -> usize {
-        self.lit.len() * size_of::<Lit>()
+    /// What the light is made from, to compare it with another frame's. Without the pictures: those are large.
+    pub(super) fn made_from(&self) -> &Arc<MadeFrom> {
+        &self.made
     }
 
     fn lit_between(&self, from: &Edge, to: &Edge) -> Lit {
@@ -139,27 +168,36 @@ impl Lighting {
         panel_rows: u32,
         colour: usize,
     ) -> Option<Lit> {
-        if self.steady && self.pictures.is_none() {
+        if self.steady && !self.moves() {
             return None;
         }
         let slot = self.timing.slot_of_row(wall_row, panel_rows) as usize;
-        let row = (camera_row - self.rows.start) as usize;
-        Some(self.lit[(row * self.slots + slot) * 3 + colour])
+        let row = (camera_row - self.made.rows.start) as usize;
+        Some(self.made.lit[(row * self.slots + slot) * 3 + colour])
     }
 
-    /// Fills `out` with the light of pixels of codes `codes`, 1 being steady full light.
+    /// Looks up what light is made from, from the codes of pixels.
+    pub(super) fn look_up(&self, pixels: &mut Pixels) {
+        let Pixels { codes, levels, clocks } = pixels;
+        if self.clocks.is_empty() {
+            levels.clear();
+            levels.extend(codes.iter().map(|&c| self.levels[usize::from(c)]));
+        } else {
+            clocks.clear();
+            clocks.extend(codes.iter().map(|&c| self.clocks[usize::from(c)]));
+        }
+    }
+
+    /// Fills `out` with the light of pixels that are looked up, 1 being steady full light.
     #[inline(never)]
-    pub(super) fn fill(&self, lit: Option<&Lit>, codes: &[u16], out: &mut [f32]) {
+    fn fill(&self, lit: Option<&Lit>, pixels: &Pixels, out: &mut [f32]) {
+        let levels = &pixels.levels;
         let Some(lit) = lit else {
-            for (o, &c) in out.iter_mut().zip(codes) {
-                *o = self.levels[usize::from(c)];
-            }
+            out.copy_from_slice(levels);
             return;
         };
         if !self.clocks.is_empty() {
-            for (o, &c) in out.iter_mut().zip(codes) {
-                *o = (self.split_s(lit, self.clocks[usize::from(c)]) * self.per_second) as f32;
-            }
+            self.fill_split(lit, &pixels.clocks, out);
             return;
         }
         let drive = &self.timing.drive;
@@ -168,54 +206,67 @@ impl Lighting {
             let lit_s =
                 lit.frames as f64 * wave.period_s() + within_s(lit.cut[1]) - within_s(lit.cut[0]);
             let light = (lit_s * self.per_second) as f32;
-            for (o, &c) in out.iter_mut().zip(codes) {
-                *o = light * self.levels[usize::from(c)];
+            for (o, &level) in out.iter_mut().zip(levels) {
+                *o = light * level;
             }
             return;
         }
         let whole = (lit.frames as f64 * self.timing.top_pulse_s() * self.per_second) as f32;
         if lit.cut == [None; 2] && lit.tail == [None; 2] {
-            for (o, &c) in out.iter_mut().zip(codes) {
-                *o = whole * self.levels[usize::from(c)];
+            for (o, &level) in out.iter_mut().zip(levels) {
+                *o = whole * level;
             }
         } else if drive.rise_s + drive.fall_s == 0.0 {
             // Square pulses: the cut ones give the shorter of their length and their age.
             let scale = (self.timing.top_pulse_s() * self.per_second) as f32;
             let age = |a: Option<f64>| (a.unwrap_or(0.0) * self.per_second) as f32;
             let (start, end) = (age(lit.cut[0]), age(lit.cut[1]));
-            for (o, &c) in out.iter_mut().zip(codes) {
-                let level = self.levels[usize::from(c)];
+            for (o, &level) in out.iter_mut().zip(levels) {
                 let on = scale * level;
                 *o = whole * level + on.min(end) - on.min(start);
             }
         } else {
-            for (o, &c) in out.iter_mut().zip(codes) {
-                let on_s = f64::from(self.levels[usize::from(c)]) * self.timing.top_pulse_s();
-                let partial =
-                    |age: Option<f64>| age.map_or(0.0, |a| self.timing.pulse_light_s(on_s, a));
-                let missing = |age: Option<f64>| {
-                    age.map_or(0.0, |a| on_s - self.timing.pulse_light_s(on_s, a))
-                };
-                let light_s = lit.frames as f64 * on_s + partial(lit.cut[1])
-                    - partial(lit.cut[0])
-                    - missing(lit.tail[1])
-                    + missing(lit.tail[0]);
-                *o = (light_s * self.per_second) as f32;
+            self.ramps().fill(
+                (lit, self.per_second),
+                (self.timing.top_pulse_s() * self.per_second) as f32,
+                levels,
+                out,
+            );
+        }
+    }
+
+    fn ramps(&self) -> ramps::Ramps {
+        ramps::Ramps::new(&self.timing.drive, self.per_second)
+    }
+
+    /// Light of pixels of a split drive.
+    fn fill_split(&self, lit: &Lit, clocks: &[[u32; 2]], out: &mut [f32]) {
+        if self.extra.is_empty() || lit.cut != [None; 2] || lit.tail != [None; 2] {
+            for (o, &clocks) in out.iter_mut().zip(clocks) {
+                *o = (self.split_s(lit, clocks) * self.per_second) as f32;
             }
+            return;
+        }
+        let n = self.timing.refreshes as usize;
+        let [from, to] = [lit.from, lit.to].map(|m| &self.extra[m as usize * n..][..n]);
+        let refreshes = lit.frames * n as i64 + i64::from(lit.to) - i64::from(lit.from);
+        for (o, &[base, rem]) in out.iter_mut().zip(clocks) {
+            let extra = i64::from(to[rem as usize]) - i64::from(from[rem as usize]);
+            let whole = refreshes * i64::from(base) + lit.frames * i64::from(rem) + extra;
+            *o = (whole as f64 * self.timing.clock_s * self.per_second) as f32;
         }
     }
 
     /// Seconds of full light of so many grey clocks a frame.
-    fn split_s(&self, lit: &Lit, clocks: u32) -> f64 {
+    fn split_s(&self, lit: &Lit, [base, rem]: [u32; 2]) -> f64 {
         let n = self.timing.refreshes;
-        let (base, rem) = (clocks / n, clocks % n);
         let extra = |m: u32| match self.timing.drive.kind {
             DriveKind::Split { order, .. } if self.extra.is_empty() => {
                 extra_before(order, n, rem, m)
             }
             _ => self.extra[(m * n + rem) as usize],
         };
-        let whole = lit.frames * i64::from(clocks)
+        let whole = lit.frames * (i64::from(base) * i64::from(n) + i64::from(rem))
             + i64::from(base) * (i64::from(lit.to) - i64::from(lit.from))
             + i64::from(extra(lit.to))
             - i64::from(extra(lit.from));

@@ -16,6 +16,7 @@ mod plan;
 mod sequence;
 mod shared;
 mod source;
+mod strip;
 mod taps;
 #[cfg(test)]
 mod tests;

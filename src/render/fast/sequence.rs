@@ -1,7 +1,7 @@
 //! Frames of a camera that stands still: what does not change from one to the next is worked out once.
 
 use super::foreground::Veil;
-use super::light::Lighting;
+use super::light::{Lighting, MadeFrom};
 use super::plan::{Plan, TILE, Tile};
 use super::shared::Shared;
 use crate::frame::{Electrons, Plane, Window};
@@ -9,30 +9,46 @@ use crate::render::{Cancelled, Run};
 use crate::scene::Scene;
 use rayon::prelude::*;
 use std::collections::VecDeque;
+use std::ops::RangeInclusive;
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::{Arc, Mutex, OnceLock};
+use std::sync::{Arc, Mutex, MutexGuard, OnceLock};
 
 /// Bytes of kernels that stay for the frames to come.
 const KERNELS: usize = 256 << 20;
 
-/// Bytes that frames may take that are kept for others that have the same light: 6 of UHD, so that a camera at 25 frames a
-/// second meets the pattern of most drives again.
+/// Bytes that frames may take that are kept, for others that have the same light or until they are asked for: 6 of UHD, so
+/// that a camera at 25 frames a second meets the pattern of most drives again.
 const FRAME_BYTES: usize = 320 << 20;
+
+/// Most frames that are rendered at once, and most bytes that they may take.
+const AT_ONCE: usize = 4;
+const AT_ONCE_BYTES: usize = 640 << 20;
 
 /// The light of every face, in order; `None` for surfaces that shine evenly.
 type Light = Vec<Option<Arc<Lighting>>>;
 
-/// Frames of one scene and window. Each has the bits that it has alone, whatever was rendered before.
+/// What a [`Light`] is made from.
+type LightMadeFrom = Vec<Option<Arc<MadeFrom>>>;
+
+/// A frame that may be asked for, or whose light may come again.
+struct Kept {
+    number: u32,
+    made_from: LightMadeFrom,
+    electrons: Electrons,
+}
+
+/// Frames of one scene and window. Each has the bits that it has alone, whatever was rendered before or with it.
 pub struct Sequence<'a> {
     shared: Arc<Shared<'a>>,
     plans: Vec<Plan<'a>>,
     /// The tiles to be rendered for each place of the sensor, each with the number of its plan.
     places: Vec<Vec<(usize, Tile)>>,
-    keeps: bool,
+    /// The frames that will be asked for, where frames are kept.
+    keeps: Option<RangeInclusive<u32>>,
     /// What stands before the wall, worked out when first needed.
     veil: OnceLock<Veil>,
-    /// Frames with the light that they have, the latest last.
-    frames: Mutex<VecDeque<(Light, Electrons)>>,
+    /// The latest last.
+    kept: Mutex<VecDeque<Kept>>,
 }
 
 impl<'a> Sequence<'a> {
@@ -43,11 +59,13 @@ impl<'a> Sequence<'a> {
         Self::of(Arc::new(Shared::new(scene, window)))
     }
 
-    /// For several frames: keeps kernels, and frames whose light may come again, in up to 0.6 GiB.
-    pub fn keeping(scene: &'a Scene, window: Window) -> Self {
+    /// For several frames, best asked for in order: keeps kernels, and frames whose light may come again, in up to 0.6 GiB.
+    /// Where light does not come again, the first frame that is asked for brings the next ones along: weights are found
+    /// once for all of them.
+    pub fn keeping(scene: &'a Scene, window: Window, frames: RangeInclusive<u32>) -> Self {
         let sequence = Self::new(scene, window);
         sequence.shared.stay.lock().unwrap_or_else(|e| e.into_inner()).budget = KERNELS;
-        Self { keeps: true, ..sequence }
+        Self { keeps: Some(frames), ..sequence }
     }
 
     pub(super) fn of(shared: Arc<Shared<'a>>) -> Self {
@@ -72,10 +90,15 @@ impl<'a> Sequence<'a> {
             shared,
             plans,
             places,
-            keeps: false,
+            keeps: None,
             veil: OnceLock::new(),
-            frames: Mutex::new(VecDeque::new()),
+            kept: Mutex::new(VecDeque::new()),
         }
+    }
+
+    /// Whether a frame is there already.
+    pub fn has(&self, frame: u32) -> bool {
+        self.lock().iter().any(|kept| kept.number == frame)
     }
 
     /// Noise-free photoelectrons of every photosite of a frame.
@@ -83,36 +106,80 @@ impl<'a> Sequence<'a> {
     /// # Errors
     /// [`Cancelled`] when `run` was cancelled.
     pub fn frame(&self, frame: u32, run: &Run) -> Result<Electrons, Cancelled> {
-        let light = self.light(frame);
-        if let Some(same) = self.seen_before(&light) {
+        let there = |electrons| {
             if let Some(progress) = &run.progress {
                 progress(1.0);
             }
-            return Ok(same);
+            Ok(electrons)
+        };
+        if let Some(electrons) = self.find(|kept| kept.number == frame) {
+            return there(electrons);
         }
-        let electrons = self.render(&light, run)?;
-        if self.keeps {
-            let mut frames = self.frames.lock().unwrap_or_else(|e| e.into_inner());
-            let own = self.bytes(&light, &electrons);
-            let held = |frames: &VecDeque<(Light, Electrons)>| -> usize {
-                frames.iter().map(|(light, electrons)| self.bytes(light, electrons)).sum()
-            };
-            while !frames.is_empty() && held(&frames) + own > FRAME_BYTES {
-                frames.pop_front();
+        let light = self.light(frame);
+        let made_from = made_from(&light);
+        if let Some(electrons) = self.find(|kept| kept.made_from == made_from) {
+            return there(electrons);
+        }
+        let Some(frames) = &self.keeps else {
+            return Ok(self.render(&[light], run)?.remove(0));
+        };
+        let own = self.bytes(&made_from);
+        let most = (AT_ONCE_BYTES / own.max(1)).clamp(1, AT_ONCE);
+        let mut made_froms = vec![made_from];
+        let mut lights = vec![light];
+        for next in (frame + 1..=*frames.end()).take(most - 1) {
+            // A picture that is gone is told of when the turn of its frame comes.
+            if self.shared.scene.pictures_of_frame(next).is_err() {
+                break;
             }
-            frames.push_back((light, electrons.clone()));
+            let light = self.light(next);
+            let made_from = self::made_from(&light);
+            let comes_again = made_froms.contains(&made_from)
+                || self.lock().iter().any(|kept| kept.made_from == made_from);
+            if comes_again {
+                break;
+            }
+            made_froms.push(made_from);
+            lights.push(light);
         }
-        Ok(electrons)
+        // As many as are gathered at once.
+        lights.truncate(1 << lights.len().ilog2());
+        // Those that are yet to be asked for stay in any case.
+        let room = FRAME_BYTES.max(lights.len() * own);
+        let mut kept = self.lock();
+        while !kept.is_empty() && (kept.len() + lights.len()) * own > room {
+            kept.pop_front();
+        }
+        drop(kept);
+        let rendered = self.render(&lights, run)?;
+        let first = rendered[0].clone();
+        let found = (frame..).zip(made_froms).zip(rendered);
+        self.lock().extend(found.map(|((number, made_from), electrons)| Kept {
+            number,
+            made_from,
+            electrons,
+        }));
+        Ok(first)
+    }
+
+    /// The first kept frame of some kind.
+    fn find(&self, is_it: impl Fn(&Kept) -> bool) -> Option<Electrons> {
+        self.lock().iter().find(|kept| is_it(kept)).map(|kept| kept.electrons.clone())
+    }
+
+    fn lock(&self) -> MutexGuard<'_, VecDeque<Kept>> {
+        self.kept.lock().unwrap_or_else(|e| e.into_inner())
     }
 
     /// Bytes that a kept frame takes.
-    fn bytes(&self, light: &Light, electrons: &Electrons) -> usize {
+    fn bytes(&self, made_from: &LightMadeFrom) -> usize {
         // Faces in step share one light.
-        let on_time = light.iter().zip(&self.plans).filter(|(_, plan)| plan.face.clock_s == 0.0);
-        let late = light.iter().zip(&self.plans).filter(|(_, plan)| plan.face.clock_s != 0.0);
+        let on_time = made_from.iter().zip(&self.plans).filter(|(_, p)| p.face.clock_s == 0.0);
+        let late = made_from.iter().zip(&self.plans).filter(|(_, p)| p.face.clock_s != 0.0);
         let lights = on_time.filter(|(light, _)| light.is_some()).take(1).chain(late);
         let clocks: usize = lights.filter_map(|(light, _)| Some(light.as_ref()?.bytes())).sum();
-        clocks + 4 * electrons.planes.iter().map(|plane| plane.data.len()).sum::<usize>()
+        let (window, planes) = (self.shared.window, self.shared.scene.camera.mosaic.planes());
+        clocks + 4 * planes * window.width as usize * window.height as usize
     }
 
     /// The light of a frame.
@@ -132,24 +199,13 @@ impl<'a> Sequence<'a> {
         self.plans.par_iter().enumerate().map(|(number, plan)| own(number, plan)).collect()
     }
 
-    /// A kept frame that has the same light.
-    fn seen_before(&self, light: &Light) -> Option<Electrons> {
-        let same = |a: &Light| {
-            a.iter().zip(light).all(|pair| match pair {
-                (Some(a), Some(b)) => a.is_same(b),
-                (a, b) => a.is_none() && b.is_none(),
-            })
-        };
-        let frames = self.frames.lock().unwrap_or_else(|e| e.into_inner());
-        frames.iter().find(|(kept, _)| same(kept)).map(|(_, electrons)| electrons.clone())
-    }
-
-    /// The tiles' photoelectrons, added up.
-    fn render(&self, light: &Light, run: &Run) -> Result<Electrons, Cancelled> {
+    /// The photoelectrons of frames of some lights: of tiles, added up.
+    fn render(&self, lights: &[Light], run: &Run) -> Result<Vec<Electrons>, Cancelled> {
         let window = self.shared.window;
         let (width, height) = (window.width as usize, window.height as usize);
         let planes = self.shared.scene.camera.mosaic.planes();
-        let out = Mutex::new(vec![Plane::filled(width, height, 0.0); planes]);
+        let out = Mutex::new(vec![vec![Plane::filled(width, height, 0.0); planes]; lights.len()]);
+        let by_plan = by_plan(lights);
         let count: usize = self.places.iter().map(Vec::len).sum();
         let done = AtomicUsize::new(0);
         self.places.par_iter().for_each(|tiles| {
@@ -157,7 +213,7 @@ impl<'a> Sequence<'a> {
                 if run.is_cancelled() {
                     return None;
                 }
-                let part = self.plans[*number].render_tile(tile, light[*number].as_deref());
+                let part = self.plans[*number].render_tile(tile, &by_plan[*number]);
                 let share = (done.fetch_add(1, Ordering::Relaxed) + 1) as f64 / count as f64;
                 if let Some(progress) = &run.progress {
                     progress(share);
@@ -167,8 +223,12 @@ impl<'a> Sequence<'a> {
             let parts: Vec<_> = tiles.par_iter().map(render).collect();
             // Places do not overlap, and the faces of a place are added in order.
             let mut out = out.lock().unwrap_or_else(|e| e.into_inner());
-            for (part, values) in parts.into_iter().flatten() {
-                for (plane, values) in out.iter_mut().zip(&values) {
+            for (part, frames) in parts.into_iter().flatten() {
+                // What shines evenly does so in all frames.
+                let frames = frames.iter().cycle();
+                for (plane, values) in
+                    out.iter_mut().zip(frames).flat_map(|(o, v)| o.iter_mut().zip(v))
+                {
                     for (y, row) in values.chunks_exact(part.width as usize).enumerate() {
                         let row_start = ((part.y - window.y) as usize + y) * width;
                         let start = row_start + (part.x - window.x) as usize;
@@ -181,8 +241,9 @@ impl<'a> Sequence<'a> {
         if run.is_cancelled() {
             return Err(Cancelled);
         }
-        let planes = out.into_inner().unwrap_or_else(|e| e.into_inner());
-        let mut electrons = Electrons { window, planes };
+        let frames = out.into_inner().unwrap_or_else(|e| e.into_inner());
+        let mut frames: Vec<_> =
+            frames.into_iter().map(|planes| Electrons { window, planes }).collect();
         if let Some(foreground) = &self.shared.scene.foreground {
             let veil = match self.veil.get() {
                 Some(veil) => veil,
@@ -191,19 +252,21 @@ impl<'a> Sequence<'a> {
                     self.veil.get_or_init(|| made)
                 }
             };
-            veil.cover(&mut electrons);
+            frames.iter_mut().for_each(|electrons| veil.cover(electrons));
         }
-        Ok(electrons)
+        Ok(frames)
     }
 
     /// Photoelectrons as bits, tile by tile.
     #[cfg(test)]
     pub(super) fn tile_bits(&self, frame: u32) -> Vec<u32> {
-        let light = self.light(frame);
-        let parts = self.places.iter().flatten().filter_map(|(number, tile)| {
-            self.plans[*number].render_tile(tile, light[*number].as_deref())
-        });
-        parts.flat_map(|(_, planes)| planes.into_iter().flatten()).map(f32::to_bits).collect()
+        let lights = [self.light(frame)];
+        let lights = by_plan(&lights);
+        let parts =
+            self.places.iter().flatten().filter_map(|(number, tile)| {
+                self.plans[*number].render_tile(tile, &lights[*number])
+            });
+        parts.flat_map(|(_, frames)| frames.concat().concat()).map(f32::to_bits).collect()
     }
 
     /// The shapes of all tiles.
@@ -211,4 +274,19 @@ impl<'a> Sequence<'a> {
     pub(super) fn shapes(&self) -> impl Iterator<Item = super::kernel::TileShape> {
         self.places.iter().flatten().filter_map(|(_, tile)| tile.shape)
     }
+}
+
+/// What the light of every face is made from.
+fn made_from(light: &Light) -> LightMadeFrom {
+    light.iter().map(|l| Some(l.as_ref()?.made_from().clone())).collect()
+}
+
+/// The lights of frames, face by face; one for all frames where a surface shines evenly.
+fn by_plan(lights: &[Light]) -> Vec<Vec<Option<&Lighting>>> {
+    let plans = lights.first().map_or(0, Vec::len);
+    let of = |plan: usize| match lights[0][plan] {
+        None => vec![None],
+        Some(_) => lights.iter().map(|light| light[plan].as_deref()).collect(),
+    };
+    (0..plans).map(of).collect()
 }

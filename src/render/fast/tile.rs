@@ -1,25 +1,26 @@
 //! One tile of the sensor, row by row.
 
 use super::far;
-use super::gather::{Band, LightStrip, Looks, Reading, WallPoints, gather_row};
+use super::gather::{Band, Looks, Reading, WallPoints, gather_row};
 use super::kernel::{Kernel, Kernels, TileShape, reach};
-use super::light::Lighting;
 use super::plan::{Plan, Tile};
 use super::source::Source;
+use super::strip::{LightStrip, Lights};
 use crate::frame::Window;
 use crate::sensor::Mosaic;
-use crate::wall::WallImage;
 use glam::DVec2;
 
 /// Vignetting and viewing angle are computed at every so many columns and joined by straight lines
 /// (error below 1e-5).
 const KNOT: u32 = 16;
 
+/// Photoelectrons of a part of the sensor, one vector a plane.
+pub(super) type Planes = Vec<Vec<f32>>;
+
 /// What it takes to gather with one kind of kernels over a tile.
 struct Layer<'k> {
     lot: usize,
-    /// `None` for a surface that shines evenly.
-    light: Option<&'k Lighting>,
+    lights: &'k Lights<'k>,
     kernels: &'k [Kernel],
     bands: Vec<Band>,
     strips: [Option<LightStrip>; 3],
@@ -31,19 +32,21 @@ fn side_of(tile: &Window, x: u32) -> f32 {
     ((f64::from(x) + 0.5 - f64::from(tile.x) - half) / half) as f32
 }
 
-/// The light of far kernels, at every few photosites, row by row and colour by colour.
+/// The light of far kernels, at every few photosites, colour by colour and row by row.
 struct FarLight {
     columns: Vec<u32>,
     rows: Vec<u32>,
+    /// Of each row the light of one frame, then that of the next.
     light: [Vec<f32>; 3],
+    frames: usize,
 }
 
 impl FarLight {
-    /// Adds the light of a colour to the photosites of row `y` from column `x0` on.
-    fn add(&self, colour: usize, y: u32, x0: u32, values: &mut [f32]) {
+    /// Adds the light of a colour and frame to the photosites of row `y` from column `x0` on.
+    fn add(&self, (colour, frame): (usize, usize), y: u32, x0: u32, values: &mut [f32]) {
         let n = self.columns.len();
         let (row, down) = between(&self.rows, y, 0);
-        let at = |i: usize, row: usize| self.light[colour][row * n + i];
+        let at = |i: usize, row: usize| self.light[colour][(row * self.frames + frame) * n + i];
         let below = (row + 1).min(self.rows.len() - 1);
         let mut node = 0;
         for (x, value) in (x0..).zip(values) {
@@ -70,13 +73,13 @@ fn between(nodes: &[u32], x: u32, from: usize) -> (usize, f32) {
 }
 
 impl Plan<'_> {
-    /// Photoelectrons of the part of a tile that lies in the window, one vector a plane; `None` if
-    /// it sees nothing of the wall.
+    /// Photoelectrons of the part of a tile that lies in the window, of every frame one vector a plane; `None` if
+    /// it sees nothing of the wall. A frame has the same bits with others and alone.
     pub(super) fn render_tile(
         &self,
         tile: &Tile,
-        light: Option<&Lighting>,
-    ) -> Option<(Window, Vec<Vec<f32>>)> {
+        lights: &Lights,
+    ) -> Option<(Window, Vec<Planes>)> {
         let shape = tile.shape?;
         let a = tile.area;
         let part = self.part(&a)?;
@@ -90,12 +93,12 @@ impl Plan<'_> {
             return None;
         }
         if self.is_filled(seen, &shape) {
-            return Some((part, self.filled(&part)));
+            return Some((part, vec![self.filled(&part); lights.len()]));
         }
         let kernels = self.shared.kernels(&shape, self.lots.start);
-        let near = self.layer(&kernels.near, (self.lots.start, light), &a, seen);
+        let near = self.layer(&kernels.near, (self.lots.start, lights), &a, seen);
         // Tails reach further: a tile beside the wall may see nothing but them.
-        let far = self.far_light(&kernels.far, light, &a, &part);
+        let far = self.far_light(&kernels.far, lights, &a, &part);
         if near.is_none() && far.is_none() {
             return None;
         }
@@ -106,19 +109,20 @@ impl Plan<'_> {
             .collect();
         let at_outline = at_outline
             .iter()
-            .filter_map(|(lot, kernels)| self.layer(&kernels.near, (*lot, light), &a, seen));
+            .filter_map(|(lot, kernels)| self.layer(&kernels.near, (*lot, lights), &a, seen));
         let mut layers: Vec<Layer> = near.into_iter().chain(at_outline).collect();
-        let mut more = vec![0.0_f32; width];
+        let frames = lights.len();
+        let mut more = vec![0.0_f32; width * frames];
 
         let planes = self.shared.scene.camera.mosaic.planes();
-        let mut out = vec![vec![0.0_f32; width * part.height as usize]; planes];
+        let mut out = vec![vec![vec![0.0_f32; width * part.height as usize]; planes]; frames];
         let mut points = WallPoints { u: vec![0.0; width], v: vec![0.0; width] };
         let mut looks = Looks::default();
-        looks.resize(width);
+        looks.resize(width, frames);
         for (x, side) in (x0..x1).zip(&mut looks.side) {
             *side = side_of(&a, x);
         }
-        let mut values = vec![0.0_f32; width];
+        let mut values = vec![0.0_f32; width * frames];
         for y in (y0..y1).filter(|&y| self.shared.scene.camera.reads_row(y)) {
             self.projection.row(x0, y, &mut points.u, &mut points.v);
             let gains = self.gains(x0, x1, y);
@@ -129,11 +133,14 @@ impl Plan<'_> {
                         values.iter_mut().zip(&more).for_each(|(v, m)| *v += m);
                     }
                 }
-                if let Some(far) = &far {
-                    far.add(colour, y, x0, &mut values);
-                }
                 let row = (y - y0) as usize * width..(y - y0 + 1) as usize * width;
-                self.add(colour, x0, y, &values, gains.as_deref(), row, &mut out);
+                let each = values.chunks_exact_mut(width).zip(&mut out);
+                for (frame, (values, out)) in each.enumerate() {
+                    if let Some(far) = &far {
+                        far.add((colour, frame), y, x0, values);
+                    }
+                    self.add(colour, x0, y, values, gains.as_deref(), row.clone(), out);
+                }
             }
         }
         Some((part, out))
@@ -164,20 +171,20 @@ impl Plan<'_> {
     fn layer<'k>(
         &self,
         kernels: &'k [Kernel],
-        (lot, light): (usize, Option<&'k Lighting>),
+        (lot, lights): (usize, &'k Lights<'k>),
         tile: &Window,
-        (low, high): (DVec2, DVec2),
+        seen: (DVec2, DVec2),
     ) -> Option<Layer<'k>> {
         let needed = self.needed();
         let strips = [0, 1, 2].map(|c| {
             let kernel = kernels.get(self.shared.lots[lot].source_of[c]);
-            needed[c].then(|| self.strip(c, kernel?, lot, low, high))?
+            needed[c].then(|| self.strip((c, lot), kernel?, seen, lights.len()))?
         });
         let bands = kernels.iter().map(|k| Band::new(k, tile)).collect();
-        strips.iter().any(Option::is_some).then_some(Layer { lot, light, kernels, bands, strips })
+        strips.iter().any(Option::is_some).then_some(Layer { lot, lights, kernels, bands, strips })
     }
 
-    /// Light of one colour at the photosites of a row that look at `points`; false if none reaches them.
+    /// Light of one colour at the photosites of a row that look at `points`, frame after frame; false if none reaches them.
     fn gather_layer(
         &self,
         layer: &mut Layer,
@@ -191,7 +198,7 @@ impl Plan<'_> {
         let source = self.shared.lots[layer.lot].source_of[colour];
         let (kernel, band) = (&layer.kernels[source], &mut layer.bands[source]);
         band.move_to(kernel, y);
-        self.relight(colour, kernel, (layer.lot, layer.light), strip, y, points);
+        self.relight((colour, layer.lot), kernel, layer.lights, strip, y, points);
         let in_rows = band.rows.is_none();
         let vertical = if in_rows { band.place(f64::from(y) + 0.5) } else { 0.0 };
         let weights = band.weights(kernel);
@@ -205,7 +212,7 @@ impl Plan<'_> {
     fn far_light(
         &self,
         kernels: &[Kernel],
-        light: Option<&Lighting>,
+        lights: &Lights,
         tile: &Window,
         part: &Window,
     ) -> Option<FarLight> {
@@ -226,30 +233,31 @@ impl Plan<'_> {
             ..*tile
         };
         let mut layer =
-            self.layer(kernels, (self.lots.start, light), tile, self.bounds(&outline)?)?;
+            self.layer(kernels, (self.lots.start, lights), tile, self.bounds(&outline)?)?;
         let (first, last) = (columns[0], columns[columns.len() - 1]);
         let all = (last - first + 1) as usize;
         let mut every = WallPoints { u: vec![0.0; all], v: vec![0.0; all] };
         let n = columns.len();
         let mut points = WallPoints { u: vec![0.0; n], v: vec![0.0; n] };
         let mut looks = Looks::default();
-        looks.resize(n);
+        let frames = lights.len();
+        looks.resize(n, frames);
         for (&x, side) in columns.iter().zip(&mut looks.side) {
             *side = side_of(tile, x);
         }
-        let mut lights = [0, 1, 2].map(|_| vec![0.0_f32; n * rows.len()]);
+        let mut light = [0, 1, 2].map(|_| vec![0.0_f32; n * frames * rows.len()]);
         for (i, &y) in rows.iter().enumerate() {
             self.projection.row(first, y, &mut every.u, &mut every.v);
             for (k, &x) in columns.iter().enumerate() {
                 points.u[k] = every.u[(x - first) as usize];
                 points.v[k] = every.v[(x - first) as usize];
             }
-            for (colour, light) in lights.iter_mut().enumerate() {
-                let values = &mut light[i * n..(i + 1) * n];
+            for (colour, light) in light.iter_mut().enumerate() {
+                let values = &mut light[i * n * frames..(i + 1) * n * frames];
                 self.gather_layer(&mut layer, colour, y, &points, &mut looks, values);
             }
         }
-        Some(FarLight { columns, rows, light: lights })
+        Some(FarLight { columns, rows, light, frames })
     }
 
     /// Whether every photosite of a tile sees nothing but the face, which shines evenly: a surface that reflects.
@@ -263,7 +271,7 @@ impl Plan<'_> {
     }
 
     /// Photoelectrons of photosites that see nothing but a face that shines evenly.
-    fn filled(&self, part: &Window) -> Vec<Vec<f32>> {
+    fn filled(&self, part: &Window) -> Planes {
         let width = part.width as usize;
         let planes = self.shared.scene.camera.mosaic.planes();
         let mut out = vec![vec![0.0_f32; width * part.height as usize]; planes];
@@ -404,107 +412,5 @@ impl Plan<'_> {
             visit(part.x + part.width - 1, y);
         }
         low.is_finite().then_some((low, high))
-    }
-
-    /// An empty light buffer that holds all taps of a tile; `None` if none falls on the wall.
-    fn strip(
-        &self,
-        colour: usize,
-        kernel: &Kernel,
-        lot: usize,
-        low: DVec2,
-        high: DVec2,
-    ) -> Option<LightStrip> {
-        let offset = self.shared.lots[lot].offsets[colour] + 0.5;
-        let span = |axis: usize, taps: usize| {
-            let taps = taps as i64;
-            let pixels = self.pixels(lot, axis);
-            let before = kernel.before[axis] as i64;
-            // One pixel more on both sides than the outline asks for: rounding.
-            let first = (low[axis] - offset[axis]).floor().max(-1e9) as i64 - before - 1;
-            let last = (high[axis] - offset[axis]).floor().min(1e9) as i64 - before + taps + 1;
-            let (first, last) = (first.max(pixels.start - taps), last.min(pixels.end + taps));
-            (last - first >= taps && last > pixels.start && first < pixels.end)
-                .then_some((first, (last - first) as usize))
-        };
-        let (first_column, stride) = span(0, kernel.across)?;
-        let (first_row, rows) = span(1, kernel.down)?;
-        Some(LightStrip {
-            first_row,
-            first_column,
-            rows,
-            stride,
-            light: vec![0.0; rows * stride],
-            made: vec![None; rows],
-        })
-    }
-
-    /// Brings the wall rows that a camera row sees up to its exposure.
-    #[inline(never)]
-    fn relight(
-        &self,
-        colour: usize,
-        kernel: &Kernel,
-        (lot, light): (usize, Option<&Lighting>),
-        strip: &mut LightStrip,
-        y: u32,
-        points: &WallPoints,
-    ) {
-        let offset = self.shared.lots[lot].offsets[colour].y + 0.5;
-        let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
-        for &v in &points.v {
-            // Not a number where no wall is seen; comparisons leave it out.
-            low = if v < low { v } else { low };
-            high = if v > high { v } else { high };
-        }
-        if low > high {
-            return;
-        }
-        let first = (low - offset).floor().max(-1e9) as i64 - kernel.before[1] as i64;
-        let last =
-            (high - offset).floor().min(1e9) as i64 - kernel.before[1] as i64 + kernel.down as i64;
-        let (columns, rows) = (self.pixels(lot, 0), self.pixels(lot, 1));
-        let first = first.max(strip.first_row).max(rows.start);
-        let last = last.min(strip.first_row + strip.rows as i64).min(rows.end);
-        let from = strip.first_column.max(columns.start);
-        let to = (strip.first_column + strip.stride as i64).min(columns.end);
-        if from >= to {
-            return;
-        }
-        let mut codes = Vec::new();
-        for row in first..last {
-            let index = (row - strip.first_row) as usize;
-            let panel_rows = self.face.panel_rows;
-            let lit = light.and_then(|l| l.lit(y, row as u32, panel_rows, colour));
-            if strip.made[index] == Some(lit) {
-                continue;
-            }
-            strip.made[index] = Some(lit);
-            let start = index * strip.stride + (from - strip.first_column) as usize;
-            let length = (to - from) as usize;
-            let row_light = &mut strip.light[start..start + length];
-            match light {
-                Some(lighting) => {
-                    let columns = from as u32..to as u32;
-                    let read = |image: &WallImage, codes: &mut Vec<u16>| {
-                        self.face.codes(image, colour, row as u32, columns.clone(), codes);
-                    };
-                    let still = &self.shared.scene.content;
-                    lighting.show(lit.as_ref(), still, read, &mut codes, row_light);
-                }
-                None => row_light.fill(1.0),
-            }
-            if kernel.on_sums {
-                // Up to the buffer's end: past the wall the sum stays what it is.
-                let end = (index + 1) * strip.stride;
-                let mut sum = 0.0_f64;
-                for (i, light) in strip.light[start..end].iter_mut().enumerate() {
-                    if i < length {
-                        sum += f64::from(*light);
-                    }
-                    *light = sum as f32;
-                }
-            }
-        }
     }
 }

@@ -9,6 +9,7 @@ mod drive;
 mod electronics;
 mod foreground;
 mod judging;
+mod lamps;
 pub mod limits;
 mod mode;
 mod moves;
@@ -112,6 +113,7 @@ pub(super) fn meant(
     let low_pass = camera::low_pass(&mut found, file, camera.photosite_m);
     let front_low_pass = camera::front_low_pass(&mut found, file);
     mode::shutter_offered(&mut found, &file.camera, &camera);
+    let other_light = lamps::lamps(&mut found, file.other_light.as_deref().unwrap_or_default());
     let mut deliveries = delivery::deliveries(
         &mut found,
         &file.delivery,
@@ -175,6 +177,8 @@ pub(super) fn meant(
         subject_m: place.subject_m,
         foreground,
         neutral_density_stops: file.filters.neutral_density_stops,
+        other_light,
+        shutter_offered: file.camera.shutter_offered.as_ref().and_then(lamps::offered),
         viewing: judging::viewing(&file.viewing),
         tolerances: judging::tolerances(&file.tolerances),
         notes,

@@ -14,7 +14,7 @@ pub struct ViewingFile {
     /// Luminance of the display's white.
     #[schemars(range(min = 1.0, max = 10_000.0))]
     pub display_white_nits: f64,
-    /// Contrast of the picture itself in every octave of detail, which hides artefacts: 0 for a flat colour, 2 for a sky or a
+    /// Contrast of the picture itself in every octave of detail, which hides artefacts: 0 for a flat colour, 4 for a sky or a
     /// background out of focus, 10 for busy detail.
     #[schemars(range(min = 0.0, max = 100.0))]
     pub picture_contrast_percent: f64,
@@ -25,7 +25,7 @@ impl Default for ViewingFile {
         Self {
             distance_picture_heights: 3.2,
             display_white_nits: 100.0,
-            picture_contrast_percent: 2.0,
+            picture_contrast_percent: 4.0,
         }
     }
 }

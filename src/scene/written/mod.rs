@@ -22,6 +22,7 @@ mod foreground;
 mod judging;
 mod mode;
 mod moves;
+mod other_light;
 mod preset;
 mod schema;
 mod shape;
@@ -36,6 +37,7 @@ pub use foreground::*;
 pub use judging::*;
 pub use mode::*;
 pub use moves::*;
+pub use other_light::*;
 pub use preset::*;
 pub use schema::{editor_schema, key_reference, schema, unit_of};
 pub use shape::{Read, read};
@@ -63,6 +65,9 @@ pub struct SceneFile {
     /// A picture that stands before the wall.
     #[schemars(extend("x-default" = "none"))]
     pub foreground: Option<ForegroundFile>,
+    /// Other lamps in shot whose light pulses.
+    #[schemars(length(min = 1, max = 16), extend("x-default" = "none"))]
+    pub other_light: Option<Vec<OtherLightFile>>,
     /// The lens.
     pub lens: LensFile,
     /// Filters at the lens and at the sensor.

@@ -185,6 +185,8 @@ pub fn unit_of(key: &str) -> &'static str {
         ("bits", "bits"),
         ("photosites", "photosites"),
     ];
+    // `other_light[2].frequency_hz` and `matrix[1][2]` alike.
+    let key = key.rsplit('.').next().unwrap_or(key);
     let key = key.split('[').next().unwrap_or(key);
     UNITS.iter().find(|(end, _)| key.ends_with(end)).map_or("", |(_, unit)| unit)
 }

@@ -1,24 +1,53 @@
 //! Light of a wall whose pictures change during an exposure: the sum over the pictures of the light of each while it is shown.
 
-use super::{Lighting, Lit};
+use super::{Lighting, Lit, Pixels};
 use crate::scene::Scene;
 use crate::scene::moving::Shown;
 use crate::wall::WallImage;
 use crate::wall::drive::{DriveKind, Edge};
 
-/// The pictures around a frame, and what the light of each row, slot and colour is made from.
+/// The pictures around a frame.
 pub(super) struct Pictures {
     shown: Vec<Shown>,
     video_hz: f64,
+}
+
+/// What the light of each row, slot and colour is made from; nothing for a still.
+#[derive(Debug, Default, PartialEq)]
+pub(super) struct Lists {
+    /// Numbers of the pictures.
+    pictures: Vec<u32>,
     /// Each list is one exposure's; [`Lit::frames`] is then the number of a list.
     parts: Vec<Vec<(usize, Part)>>,
     /// The latest list of each slot and colour.
     latest: Vec<usize>,
 }
 
+impl Lists {
+    /// No lists yet.
+    pub(super) fn of(pictures: Option<&Pictures>, slots: usize) -> Self {
+        let Some(pictures) = pictures else { return Self::default() };
+        let numbers = pictures.shown.iter().map(|s| s.picture).collect();
+        Self { pictures: numbers, parts: Vec::new(), latest: vec![usize::MAX; slots * 3] }
+    }
+
+    /// The list of an exposure of emitters of one place: of a slot and colour.
+    pub(super) fn lit(&mut self, list: Vec<(usize, Part)>, place: usize) -> Lit {
+        let latest = self.latest[place];
+        let number = if self.parts.get(latest) == Some(&list) {
+            latest
+        } else {
+            self.parts.push(list);
+            self.parts.len() - 1
+        };
+        self.latest[place] = number;
+        Lit { frames: number as i64, from: 0, to: 0, cut: [None; 2], tail: [None; 2] }
+    }
+}
+
 /// What one picture gives to an exposure.
 #[derive(Debug, Clone, Copy, PartialEq)]
-enum Part {
+pub(super) enum Part {
     /// Steady light for this share of the exposure.
     Share(f64),
     /// Pulses.
@@ -31,34 +60,27 @@ impl Pictures {
     pub(super) fn of(scene: &Scene, light: &Lighting, frame: u32, clock_s: f64) -> Option<Self> {
         let moving = scene.moving.as_ref()?;
         let camera = &scene.camera;
-        let starts = [light.rows.start, light.rows.end.max(1) - 1]
+        let rows = &light.made.rows;
+        let starts = [rows.start, rows.end.max(1) - 1]
             .map(|row| light.timing.wall_time_s(camera.row_start_s(frame, row)) - clock_s);
         let exposure_s = camera.exposure_s * (1.0 + scene.drive.clock.drift);
         let from_s = starts[0].min(starts[1]);
         let to_s = starts[0].max(starts[1]) + exposure_s;
         let shown = moving.shown(from_s, to_s).ok()?;
-        let places = light.slots * 3;
-        let video_hz = moving.video_hz;
-        Some(Self { shown, video_hz, parts: Vec::new(), latest: vec![usize::MAX; places] })
-    }
-
-    /// Whether every row has the same light of the same pictures.
-    pub(super) fn is_same(&self, other: &Self) -> bool {
-        let numbers = |p: &Self| p.shown.iter().map(|s| s.picture).collect::<Vec<_>>();
-        self.parts == other.parts && numbers(self) == numbers(other)
+        Some(Self { shown, video_hz: moving.video_hz })
     }
 }
 
 impl Lighting {
     /// What an exposure from one wall time to another is made from, for emitters of a slot and colour.
-    pub(super) fn lit_by_pictures(
+    pub(super) fn list(
         &self,
-        pictures: &mut Pictures,
+        pictures: &Pictures,
         (from_s, to_s): (f64, f64),
         slot: u32,
         colour: usize,
-    ) -> Lit {
-        let list: Vec<(usize, Part)> = (0..pictures.shown.len())
+    ) -> Vec<(usize, Part)> {
+        (0..pictures.shown.len())
             .filter_map(|n| {
                 let part = match self.timing.drive.kind {
                     DriveKind::Steady | DriveKind::HeldMean { .. } => {
@@ -81,17 +103,7 @@ impl Lighting {
                 };
                 Some((n, part))
             })
-            .collect();
-        let place = slot as usize * 3 + colour;
-        let latest = pictures.latest[place];
-        let number = if pictures.parts.get(latest) == Some(&list) {
-            latest
-        } else {
-            pictures.parts.push(list);
-            pictures.parts.len() - 1
-        };
-        pictures.latest[place] = number;
-        Lit { frames: number as i64, from: 0, to: 0, cut: [None; 2], tail: [None; 2] }
+            .collect()
     }
 
     /// An edge brought to the pulses that start while a picture is shown: those before are not its own, those after are
@@ -117,33 +129,33 @@ impl Lighting {
         Edge { tail_s, ..*edge }
     }
 
-    /// Fills `out` with the light of a row; `read` copies the codes of the row from a picture.
+    /// Fills `out` with the light of a row; `read` makes its pixels those of a picture, looked up.
     pub(in crate::render::fast) fn show(
         &self,
         lit: Option<&Lit>,
         still: &WallImage,
-        read: impl Fn(&WallImage, &mut Vec<u16>),
-        codes: &mut Vec<u16>,
+        mut read: impl FnMut(&Self, &WallImage, &mut Pixels),
+        pixels: &mut Pixels,
         out: &mut [f32],
     ) {
         let (Some(pictures), Some(lit)) = (&self.pictures, lit) else {
-            read(still, codes);
-            self.fill(lit, codes, out);
+            read(self, still, pixels);
+            self.fill(lit, pixels, out);
             return;
         };
         out.fill(0.0);
         let mut one = vec![0.0_f32; out.len()];
-        for (number, part) in &pictures.parts[lit.frames as usize] {
-            read(&pictures.shown[*number].image, codes);
+        for (number, part) in &self.made.lists.parts[lit.frames as usize] {
+            read(self, &pictures.shown[*number].image, pixels);
             match part {
                 Part::Share(share) => {
                     let share = *share as f32;
-                    for (o, &c) in out.iter_mut().zip(codes.iter()) {
-                        *o += share * self.levels[usize::from(c)];
+                    for (o, level) in out.iter_mut().zip(&pixels.levels) {
+                        *o += share * level;
                     }
                 }
                 Part::Lit(lit) => {
-                    self.fill(Some(lit), codes, &mut one);
+                    self.fill(Some(lit), pixels, &mut one);
                     out.iter_mut().zip(&one).for_each(|(o, v)| *o += v);
                 }
             }

@@ -1,0 +1,222 @@
+//! Light that pulses, the wall's and that of lamps, as waves of the picture that only wait for a shutter.
+
+use crate::artefact::Wave;
+use crate::math::special::sinc;
+use crate::predict::component::{Lattice, Origin, Pulse, Wall, turned};
+use crate::predict::judge::{judge_band, noise};
+use crate::predict::place::Sights;
+use crate::predict::sampled::{Moved, Sampler, Seen};
+use crate::scene::{Lamp, Scene};
+use crate::wall::arithmetic::lowest_frequency_hz;
+use crate::wall::drive::{DriveKind, Timing, grey_clocks};
+use crate::wall::spectrum::Spectrum;
+use glam::DVec2;
+use rustfft::num_complex::Complex64;
+use std::f64::consts::PI;
+
+/// Contrast below which a wave is left out.
+const LEAST: f64 = 5e-4;
+/// Highest frequency of the wall's lattice that is followed on the sensor, cycles per photosite.
+const HIGHEST: f64 = 2.5;
+/// Refreshes' harmonics that are followed.
+const HARMONICS: u32 = 8;
+/// The same of split levels, which have lines between those.
+const SPLIT_HARMONICS: u32 = 4;
+/// Lamps' harmonics that are followed.
+const LAMP_HARMONICS: u32 = 24;
+/// Level at which bands of lamps are judged: mid-grey.
+const LAMP_LEVEL: f64 = 0.18;
+
+/// A wave before the shutter: an exposure T leaves |sinc(hz·T)| of it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Line {
+    /// Frequency in the camera's time, Hz.
+    pub hz: f64,
+    /// Contrast, the larger of luma and colour, amplitude over mean.
+    pub contrast: f64,
+    /// Times the threshold of visibility.
+    pub multiple: f64,
+    /// Lines from band to band in the delivered picture; `None` for what has none (a global shutter).
+    pub period_lines: Option<f64>,
+    /// Bands that pass a place of the picture in a second, Hz; 0 when they stand.
+    pub roll_hz: f64,
+}
+
+/// One source of light at one level.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Source {
+    /// Its waves.
+    pub lines: Vec<Line>,
+    /// Exposures of a whole number of this time are free of its bands, seconds of camera time; 0 for steady light.
+    pub period_s: f64,
+    /// A shorter time of which the same holds nearly: a refresh; at most `period_s`.
+    pub refresh_s: f64,
+}
+
+impl Source {
+    /// The worst wave at an exposure: times its threshold, contrast, and the wave.
+    pub fn worst(&self, exposure_s: f64) -> Option<(f64, f64, &Line)> {
+        let at = |l: &Line| sinc(l.hz * exposure_s).abs();
+        let left = self.lines.iter().map(|l| (l.multiple * at(l), l.contrast * at(l), l));
+        left.max_by(|a, b| a.0.total_cmp(&b.0))
+    }
+
+    /// Times its threshold, at worst, at an exposure.
+    pub fn multiple(&self, exposure_s: f64) -> f64 {
+        self.worst(exposure_s).map_or(0.0, |w| w.0)
+    }
+
+    /// How far exposure or frequency may be off, as a share, before bands pass their threshold, around an exposure that is
+    /// clean. `None` where they never do.
+    ///
+    /// Around a whole x₀ = f·T, m·|sinc| reaches 1 where |sin πx| = πx/m: asin(πx/m)/π away. Of that goes what x is from a whole number
+    /// already. The smallest over the waves.
+    pub fn tolerance(&self, exposure_s: f64) -> Option<f64> {
+        let of = |l: &Line| {
+            if l.multiple < 1.0 {
+                return None;
+            }
+            let waves = l.hz * exposure_s;
+            let whole = libm::round(waves).max(1.0);
+            let mut off = 0.0;
+            for _ in 0..4 {
+                // The shorter side: there sinc falls more slowly.
+                let sine = PI * (whole - off) / l.multiple;
+                if sine >= 1.0 {
+                    return None;
+                }
+                off = libm::asin(sine.max(0.0)) / PI;
+            }
+            Some((off - (waves - whole).abs()).max(0.0) / waves)
+        };
+        self.lines.iter().filter_map(of).min_by(f64::total_cmp)
+    }
+}
+
+/// Lines of the drive's pattern between those that a level has: it repeats this many times in a pattern.
+fn step(timing: &Timing, level: f64) -> u32 {
+    let n = timing.refreshes;
+    match timing.drive.kind {
+        DriveKind::Waveform(_) => 1,
+        _ if timing.drive.dark_frame_s > 0.0 => 1,
+        DriveKind::Split { bits, .. } => {
+            let clocks = grey_clocks(level * timing.drive.pulse_share, bits);
+            lowest_frequency_hz(u64::from(clocks), u64::from(n), 1.0).max(1.0) as u32
+        }
+        _ => n,
+    }
+}
+
+/// What the wall and the camera are to a source.
+pub struct Setup<'a> {
+    scene: &'a Scene,
+    timing: Timing,
+    wall: Wall<'a>,
+    sampler: Sampler,
+    /// Lines of the rows' turns, without the lattice's own harmonics, at one place; `None` where the wall is not seen.
+    lattice: Option<Lattice>,
+}
+
+impl<'a> Setup<'a> {
+    /// Of a scene: the place is the middle of the picture, or the first that sees the wall.
+    pub fn new(scene: &'a Scene) -> Self {
+        let sights = Sights::new(scene);
+        let window = scene.camera.sensor_window();
+        let corner = DVec2::new(f64::from(window.x), f64::from(window.y));
+        let size = DVec2::new(f64::from(window.width), f64::from(window.height));
+        let place = sights.at(corner + size / 2.0);
+        let place = place.or_else(|| sights.grid(5, 3).into_iter().next());
+        let wall = Wall::new(scene, LEAST, HIGHEST);
+        let lattice = place.map(|place| wall.seen(&sights, &place, true, 0));
+        let (timing, sampler) = (scene.drive.timing(), Sampler::new(scene, LEAST));
+        Self { scene, timing, wall, sampler, lattice }
+    }
+
+    /// Rows of the delivered picture.
+    pub fn lines(&self) -> f64 {
+        f64::from(self.sampler.size[1])
+    }
+
+    /// The wall at a level, for exposures from `shortest_s` on. `None` where it is not seen, or shows no light.
+    pub fn wall(&self, level: f64, shortest_s: f64) -> Option<Source> {
+        let lattice = self.lattice.as_ref()?;
+        let (timing, drive) = (&self.timing, &self.scene.drive);
+        let spectrum = Spectrum::new(timing, level);
+        let mean = spectrum.mean();
+        if mean <= 0.0 {
+            return None;
+        }
+        if drive.is_steady() {
+            return Some(Source { lines: Vec::new(), period_s: 0.0, refresh_s: 0.0 });
+        }
+        let rate = 1.0 + drive.clock.drift;
+        let step = step(timing, level);
+        let harmonics = if step == timing.refreshes { HARMONICS } else { SPLIT_HARMONICS };
+        let most = spectrum
+            .last(shortest_s, LEAST)
+            .min(timing.refreshes.saturating_mul(harmonics).max(harmonics));
+        let grain = noise(self.scene, &self.sampler, level);
+        let mut lines = Vec::new();
+        let mut k = step;
+        while k <= most {
+            let hz = f64::from(k) / spectrum.period_s();
+            let amplitude = spectrum.amplitude(k) / mean;
+            let left = (1.0 / (PI * hz * shortest_s)).min(1.0);
+            if 2.0 * amplitude.norm() * left >= LEAST {
+                let late = drive.delay_s.map(|s| amplitude * turned(-hz * s));
+                let pulse = Pulse { k, hz, camera_hz: hz * rate, amplitude: late };
+                let levels = [level; 3];
+                let components = self.wall.pulsing(lattice, levels, &pulse);
+                let waves = self.sampler.waves(&components, lattice.means(levels));
+                lines.extend(waves.iter().map(|seen| self.line(hz * rate, seen, level, grain)));
+            }
+            k += step;
+        }
+        let period_s = spectrum.period_s() / f64::from(step) / rate;
+        let refresh_s = timing.refresh_s.min(spectrum.period_s()) / rate;
+        Some(Source { lines, period_s, refresh_s: refresh_s.min(period_s) })
+    }
+
+    /// A lamp.
+    pub fn lamp(&self, lamp: &Lamp) -> Source {
+        let grain = noise(self.scene, &self.sampler, LAMP_LEVEL);
+        let line_s = self.sampler.line_s;
+        let down = 1.0 / self.sampler.lines_per_recorded();
+        let of = |k: u32| {
+            let contrast = lamp.harmonic(k);
+            let hz = f64::from(k) * lamp.frequency_hz;
+            let recorded = hz * line_s;
+            let recorded = recorded - libm::round(recorded);
+            let picture = recorded * down;
+            let frequency = DVec2::new(0.0, picture - libm::round(picture));
+            let cycles = hz / self.scene.camera.fps;
+            let roll = (cycles - libm::round(cycles)) * self.scene.camera.fps;
+            let seen = Seen {
+                wave: Wave::new(frequency, [Complex64::from(contrast); 3]),
+                origin: Origin { h: [0, 0], k, m: 0 },
+                resolved: true,
+                roll_hz: if frequency.y < 0.0 { -roll } else { roll },
+                moved: Moved { light: DVec2::ZERO, readout: hz * line_s * down },
+            };
+            (contrast >= LEAST).then(|| self.line(hz, &seen, LAMP_LEVEL, grain))
+        };
+        let lines = (1..=LAMP_HARMONICS).filter_map(of).collect();
+        let period_s = 1.0 / lamp.frequency_hz;
+        Source { lines, period_s, refresh_s: period_s }
+    }
+
+    fn line(&self, hz: f64, seen: &Seen, level: f64, grain: f64) -> Line {
+        let found = judge_band(self.scene, &self.sampler, seen, level, grain);
+        let multiple = found.iter().map(|f| f.worst.multiple).fold(0.0, f64::max);
+        let upright = seen.wave.frequency.y.abs();
+        let still = seen.roll_hz.abs() < 0.01 && seen.wave.frequency.length() * self.lines() < 0.25;
+        Line {
+            hz,
+            contrast: seen.wave.luma().max(seen.wave.chroma()),
+            // What is even over the picture and the same in every frame is nothing to be seen.
+            multiple: if still { 0.0 } else { multiple },
+            period_lines: (upright * self.lines() >= 0.25).then(|| 1.0 / upright),
+            roll_hz: seen.roll_hz,
+        }
+    }
+}
