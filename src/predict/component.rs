@@ -2,7 +2,9 @@
 //!
 //! Light of emitters on a lattice, in rows of `scan` slots that take turns, over time:
 //!
-//!     Σ over h, k, m: aₖ·Dₘ(k)·emitter(g)·exp(i2π·(g·(u − ½ − offset) + k·t/period)),   g = (h_x, h_y + m/scan)
+//! ```text
+//! Σ over h, k, m: aₖ·Dₘ(k)·emitter(g)·exp(i2π·(g·(u − ½ − offset) + k·t/period)),   g = (h_x, h_y + m/scan)
+//! ```
 //!
 //! u in wall pixels, Dₘ(k) = (1/scan)·Σⱼ exp(−i2π·j·(k·slot/period + m/scan)). Where the refresh has no dark time and k counts whole
 //! refreshes, D is 1 at m = −k and 0 elsewhere: lines at (h − k/scan) of the wall's rows. An exposure T leaves sinc(k·T/period) of it, the

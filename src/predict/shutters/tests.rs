@@ -8,7 +8,7 @@ fn scene(drive: &str, camera: &str, more: &str) -> Scene {
         "wall: {{pixel_pitch_mm: 2.5, size_px: [1600, 800], cabinet_px: [200, 200]}}\n\
          content: {{solid: {{light_percent: 50}}}}\n\
          lens: {{focal_mm: 35, f_number: 2.8, focus: {{distance_m: 2.5}}}}\n\
-         placement: {{distance_m: 5}}\ndrive: {drive}\ncamera: {camera}\n{more}\n"
+         placement: {{distance_m: 5}}\nviewing: {{picture_contrast_percent: 2}}\ndrive: {drive}\ncamera: {camera}\n{more}\n"
     );
     parse(&text, "shutters", &NoPictures).unwrap_or_else(|e| panic!("{text}\n{e:?}"))
 }
