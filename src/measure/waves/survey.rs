@@ -1,6 +1,5 @@
 //! The first look: spectra of many windows, and which of their peaks are followed.
 
-use super::super::field::Level;
 use super::super::patch::{Area, Patch};
 use super::super::spectrum::{Peak, Spectrum, rms_of_noise};
 use super::{Look, luma_and_chroma, near};
