@@ -153,7 +153,6 @@ fn agrees(scene: &Scene, found: &Found) {
 }
 
 #[test]
-#[ignore = "does not hold yet"]
 fn fringes_are_those_of_the_folded_lattice() {
     for (mosaic, photosites, disc, turn) in [
         (true, 2.06, 0.0, [0.0, 0.0, 0.5]),

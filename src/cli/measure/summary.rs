@@ -21,6 +21,8 @@ pub(super) fn summary(args: &Args, report: &Report) -> String {
         line(what, text);
     }
     line("flicker", flicker(report));
+    // Of a picture alone nobody knows what a wave comes from.
+    let known = report.against == "ideal";
     for (kind, none) in [
         (Some(Kind::Bands), Some("none")),
         (None, None),
@@ -30,6 +32,7 @@ pub(super) fn summary(args: &Args, report: &Report) -> String {
         let word = kind.map_or("waves", Kind::words);
         let lines = strongest(report, kind);
         if lines.is_empty()
+            && known
             && let Some(none) = none
         {
             line(word, none.into());

@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::math::random::{Purpose, Stream};
+use std::f64::consts::TAU;
 
 /// A wave as put in: frequency, amplitude of each plane, phase.
 type Put = (DVec2, [f64; 3], f64);
