@@ -76,7 +76,7 @@ fn set(node: &mut Node, schema: &Json, parts: &[&str], value: Value) {
         return;
     };
     // `delivery[2].size_px`: of the second only.
-    let (first, number) = numbered(part);
+    let (first, numbers) = numbered(part);
     let inner = option_of(schema, first).unwrap_or(&schema["properties"][first]);
     if schema["properties"]["preset"].is_object() {
         super::presets::name_alone(node);
@@ -99,18 +99,25 @@ fn set(node: &mut Node, schema: &Json, parts: &[&str], value: Value) {
         }
     };
     let node = &mut entries[index].1;
-    match (&mut node.value, number) {
+    match (&mut node.value, numbers.as_slice()) {
         // Without a number: of every one.
-        (Value::List(items), None) if inner["x-or-list"] == true && !rest.is_empty() => {
+        (Value::List(items), []) if inner["x-or-list"] == true && !rest.is_empty() => {
             for item in items {
                 set(item, inner, rest, value.clone());
             }
         }
-        (Value::List(items), Some(number)) if (1..=items.len()).contains(&number) => {
-            set(&mut items[number - 1], inner, rest, value);
-        }
-        (Value::List(_), Some(_)) | (_, Some(2..)) => {
-            // There is no such one: the reader will say that it does not know it.
+        (Value::List(_), [_, ..]) => match numbered_item(node, &numbers) {
+            Some(item) => {
+                let items = (inner["x-or-list"] != true).then(|| &inner["items"]);
+                set(item, items.unwrap_or(inner), rest, value);
+            }
+            None => {
+                // There is no such one: the reader will say that it does not know it.
+                let key = Key { name: (*part).into(), place: None };
+                entries.push((key, Node { place: None, value }));
+            }
+        },
+        (_, numbers) if !matches!(numbers, [] | [0 | 1]) => {
             let key = Key { name: (*part).into(), place: None };
             entries.push((key, Node { place: None, value }));
         }
@@ -118,13 +125,34 @@ fn set(node: &mut Node, schema: &Json, parts: &[&str], value: Value) {
     }
 }
 
-/// `delivery[2]` as the name and the number.
-fn numbered(part: &str) -> (&str, Option<usize>) {
+/// The item of a list, of a list in it, …, counted from 1.
+fn numbered_item<'a>(node: &'a mut Node, numbers: &[usize]) -> Option<&'a mut Node> {
+    let Some((first, rest)) = numbers.split_first() else { return Some(node) };
+    let Value::List(items) = &mut node.value else { return None };
+    numbered_item(items.get_mut(first.checked_sub(1)?)?, rest)
+}
+
+/// `delivery[2]` or `matrix[1][3]` as the name and the numbers.
+fn numbered(part: &str) -> (&str, Vec<usize>) {
     let split = part.strip_suffix(']').and_then(|p| p.split_once('['));
-    match split.and_then(|(name, number)| Some((name, number.parse().ok()?))) {
-        Some((name, number)) => (name, Some(number)),
-        None => (part, None),
+    let numbers = split.and_then(|(_, list)| list.split("][").map(|n| n.parse().ok()).collect());
+    match (split, numbers) {
+        (Some((name, _)), Some(numbers)) => (name, numbers),
+        _ => (part, Vec::new()),
     }
+}
+
+/// Whether a key is in a tree, with a value.
+pub(super) fn has(root: &Node, path: &str) -> bool {
+    let mut node = root;
+    for part in path.split('.') {
+        let Value::Map(entries) = &node.value else { return false };
+        let Some((_, inner)) = entries.iter().find(|(key, _)| key.name == part) else {
+            return false;
+        };
+        node = inner;
+    }
+    !matches!(node.value, Value::Null)
 }
 
 /// The schema of the option of a choice that is made by a key.

@@ -10,6 +10,7 @@ mod foreground;
 mod lamp;
 pub mod moves;
 pub mod moving;
+mod open;
 pub mod presets;
 mod resolved;
 mod twin;
@@ -21,6 +22,7 @@ pub use describe::{curve_words, describe, format_words, space_words};
 pub use edit::Edit;
 pub use foreground::{Foreground, Rgba16};
 pub use lamp::{Lamp, LampShape, ShutterOffered};
+pub use open::{OpenScene, OpenValue};
 pub use resolved::resolved;
 pub use understood::{Input, Origin, Understood, understood};
 
@@ -78,7 +80,7 @@ impl ContentPictures for NoPictures {
 /// Reads and checks a scene.
 ///
 /// `name` is a short name for titles and files (not a path). The error holds every problem
-/// found, in the order of the file; it is never empty.
+/// found, in the order of the file; it is never empty. A scene with open values ([`OpenScene`]) is refused.
 pub fn parse(
     text: &str,
     name: &str,
@@ -110,6 +112,23 @@ fn parsed(
 ) -> Result<(Scene, written::Read, presets::Filled), Vec<Diagnostic>> {
     let mut root = written::parse(text).map_err(|problem| vec![problem])?;
     edit::apply(&mut root, edits).map_err(|problem| vec![problem])?;
+    let open = open::Found::of(&root);
+    if !open.is_nothing() {
+        // Nothing is checked beyond the words of the file: with which number?
+        let filled = presets::fill(&mut root);
+        let mut problems = open.refusals(written::read(&root).problems);
+        presets::tell(&mut problems, &filled);
+        return Err(problems);
+    }
+    of_tree(root, name, pictures)
+}
+
+/// The scene of a tree without open values.
+fn of_tree(
+    mut root: written::Node,
+    name: &str,
+    pictures: &dyn ContentPictures,
+) -> Result<(Scene, written::Read, presets::Filled), Vec<Diagnostic>> {
     let filled = presets::fill(&mut root);
     let read = written::read(&root);
     match check::meant(&read, name, pictures) {

@@ -26,6 +26,7 @@ mod other_light;
 mod preset;
 mod schema;
 mod shape;
+mod unknown;
 mod wall;
 mod yaml;
 
@@ -40,7 +41,8 @@ pub use moves::*;
 pub use other_light::*;
 pub use preset::*;
 pub use schema::{editor_schema, key_reference, schema, unit_of};
-pub use shape::{Read, read};
+pub use shape::{Read, Walkable, allowed, kind_of, read};
+pub use unknown::{typical, whom_to_ask};
 pub use wall::*;
 pub use yaml::{Key, Node, Value, parse};
 

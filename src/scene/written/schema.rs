@@ -61,6 +61,7 @@ pub fn schema() -> &'static Value {
         let root = settings.into_generator().into_root_schema_for::<SceneFile>();
         let mut value = root.to_value();
         simplify(&mut value);
+        super::unknown::into_schema(&mut value);
         value
     })
 }
@@ -99,7 +100,7 @@ fn simplify(value: &mut Value) {
 }
 
 /// The schema for editors: where all details of a choice have defaults, its word alone will do
-/// (`genlock: free`).
+/// (`genlock: free`); a number may be a range or, where that has a meaning, `unknown`.
 pub fn editor_schema() -> Value {
     let mut value = schema().clone();
     add_words(&mut value);
@@ -113,6 +114,7 @@ fn add_words(value: &mut Value) {
             map.values_mut().for_each(add_words);
             add_preset_names(map);
             add_lists(map);
+            add_ranges(map);
             let Some(Value::Array(options)) = map.get_mut("oneOf") else { return };
             let words: Vec<Value> = options
                 .iter()
@@ -142,6 +144,27 @@ fn add_lists(map: &mut serde_json::Map<String, Value>) {
     map.extend(description.map(|d| ("description".to_owned(), d)));
     let list = serde_json::json!({"type": "array", "minItems": 1, "maxItems": 16, "items": group});
     map.insert("anyOf".into(), serde_json::json!([group, list]));
+}
+
+/// A number may be a range, and `unknown` where that stands for one.
+fn add_ranges(map: &mut serde_json::Map<String, Value>) {
+    let is_number = matches!(map.get("type").and_then(Value::as_str), Some("number" | "integer"))
+        || matches!(map.get("format").and_then(Value::as_str), Some("length" | "rate" | "shutter"));
+    if !is_number {
+        return;
+    }
+    let (mut one, mut rest) = (serde_json::Map::new(), serde_json::Map::new());
+    for (key, value) in std::mem::take(map) {
+        let kept = key == "description" || key == "default" || key.starts_with("x-");
+        if kept { &mut rest } else { &mut one }.insert(key, value);
+    }
+    let range = serde_json::json!({"type": "array", "minItems": 2, "maxItems": 2, "items": one});
+    let mut options = vec![Value::Object(one), range];
+    if rest.contains_key("x-typical") {
+        options.push(serde_json::json!({"const": "unknown"}));
+    }
+    *map = rest;
+    map.insert("anyOf".into(), options.into());
 }
 
 /// A group with presets takes the name of one alone (`low_pass: strong`).
@@ -231,6 +254,11 @@ fn collect(path: &str, schema: &Value, rows: &mut Vec<Row>) {
         let allowed = super::shape::allowed(property, name);
         if !allowed.is_empty() && property["properties"].is_null() {
             meaning.push_str(&format!(" Allowed: {allowed}."));
+        }
+        if let (Some(low), Some(high)) =
+            (property["x-typical"][0].as_f64(), property["x-typical"][1].as_f64())
+        {
+            meaning.push_str(&format!(" `unknown` stands for {low} to {high}."));
         }
         rows.push(Row { key: key.clone(), unit: unit_of(name).into(), default, meaning });
         collect(&key, property, rows);
