@@ -1,5 +1,6 @@
 //! `gridbeat check SCENE`: all problems and notes, and the scene as understood.
 
+use super::unknowns::{self, Chosen};
 use crate::diag::{self, Diagnostic};
 use crate::input::{PictureFiles, SceneText, scene_text};
 use crate::scene::{self, Edit, Scene, Understood, resolved};
@@ -15,6 +16,8 @@ pub struct Args {
     /// Set a key before checking, such as lens.focal_mm=50; may be given several times
     #[arg(long = "set", value_name = "KEY=VALUE")]
     pub set: Vec<Edit>,
+    #[command(flatten)]
+    pub choice: unknowns::Args,
     /// Print problems and notes only, not the scene as understood
     #[arg(long)]
     pub brief: bool,
@@ -48,14 +51,28 @@ pub fn understood(source: &SceneText, edits: &[Edit]) -> Result<Understood, usiz
             print(&understood.scene.notes, source);
             Ok(understood)
         }
-        Err(problems) => {
-            print(&problems, source);
-            let count = problems.len();
-            let words = if count == 1 { "1 problem".into() } else { format!("{count} problems") };
-            eprintln!("{}: {words}", source.file);
-            Err(count)
-        }
+        Err(problems) => Err(refuse(&problems, source)),
     }
+}
+
+/// Prints what stands against a scene; returns how much that is.
+pub(super) fn refuse(problems: &[Diagnostic], source: &SceneText) -> usize {
+    print(problems, source);
+    let count = problems.len();
+    let words = if count == 1 { "1 problem".into() } else { format!("{count} problems") };
+    eprintln!("{}: {words}", source.file);
+    count
+}
+
+/// [`load`] with a choice for values that are not known.
+pub(super) fn load_chosen(
+    path: &std::path::Path,
+    edits: &[Edit],
+    choice: unknowns::Args,
+) -> anyhow::Result<Result<(Scene, Chosen), usize>> {
+    let source = scene_text(path)?;
+    Ok(unknowns::settle(&source, edits, choice)
+        .and_then(|(chosen, edits)| checked(&source, &edits).map(|scene| (scene, chosen))))
 }
 
 fn print(diagnostics: &[Diagnostic], source: &SceneText) {
@@ -65,7 +82,11 @@ fn print(diagnostics: &[Diagnostic], source: &SceneText) {
 
 /// Runs the command. Exit code 0 for a scene that can be rendered, 1 for one that is refused.
 pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
-    let Ok(understood) = understood(&scene_text(&args.scene)?, &args.set) else {
+    let source = scene_text(&args.scene)?;
+    let settled = unknowns::settle(&source, &args.set, args.choice);
+    let Ok((understood, chosen)) =
+        settled.and_then(|(chosen, edits)| Ok((understood(&source, &edits)?, chosen)))
+    else {
         return Ok(ExitCode::from(1));
     };
     let scene = &understood.scene;
@@ -80,6 +101,7 @@ pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
             "inputs": understood.as_json(),
             "resolved": resolved(scene),
             "derived": scene::derived::derived(scene),
+            "unknowns": chosen.as_json(),
             "notes": scene.notes.iter().map(diag::summary).collect::<Vec<_>>(),
         });
         serde_json::to_writer_pretty(&mut out, &all)?;
@@ -93,6 +115,12 @@ pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
             writeln!(out, "presets (typical values, not a product)")?;
         }
         for line in presets {
+            writeln!(out, "  {line}")?;
+        }
+        if chosen.choice.is_some() {
+            writeln!(out, "not known")?;
+        }
+        for line in chosen.lines() {
             writeln!(out, "  {line}")?;
         }
     }

@@ -1,6 +1,6 @@
 //! `gridbeat explain SCENE --photosite X,Y`: one photosite in words and numbers.
 
-use super::{REFUSED, check};
+use super::{REFUSED, check, unknowns};
 use crate::render::Run;
 use crate::render::explain::{BlurPart, Explained, explain};
 use crate::render::rays::RaySettings;
@@ -38,6 +38,8 @@ pub struct Args {
     /// Set a key of the scene, such as lens.focal_mm=50; may be given several times
     #[arg(long = "set", value_name = "KEY=VALUE")]
     pub set: Vec<Edit>,
+    #[command(flatten)]
+    pub choice: unknowns::Args,
     /// How many of the emitters to list, the strongest first
     #[arg(long, value_name = "N", default_value_t = 10)]
     pub most: usize,
@@ -67,7 +69,7 @@ impl FromStr for Photosite {
 
 /// Runs the command.
 pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
-    let Ok(scene) = check::load(&args.scene, &args.set)? else {
+    let Ok((scene, chosen)) = check::load_chosen(&args.scene, &args.set, args.choice)? else {
         return Ok(ExitCode::from(REFUSED));
     };
     // What cannot be rendered is refused here in the same words.
@@ -76,10 +78,17 @@ pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
     let found = explain(&scene, args.frame, args.photosite.0, &settings, &Run::default())?;
     let mut out = std::io::stdout().lock();
     if args.json {
-        serde_json::to_writer_pretty(&mut out, &numbers(&found))?;
+        let mut all = numbers(&found);
+        if chosen.choice.is_some() {
+            all["unknowns"] = chosen.as_json();
+        }
+        serde_json::to_writer_pretty(&mut out, &all)?;
         writeln!(out)?;
     } else {
         out.write_all(words(args, &scene, &found).as_bytes())?;
+        for line in chosen.lines() {
+            writeln!(out, "not known: {line}")?;
+        }
     }
     Ok(ExitCode::SUCCESS)
 }

@@ -8,7 +8,7 @@ mod report;
 mod summary;
 
 use super::render::{Crop, Frames};
-use super::{FAILED, REFUSED};
+use super::{FAILED, REFUSED, unknowns};
 use crate::develop::DeliveryTransfer;
 use crate::output;
 use crate::scene::Edit;
@@ -61,6 +61,9 @@ pub struct Args {
     /// Set a key of the scene, such as lens.focal_mm=50; may be given several times
     #[arg(long = "set", value_name = "KEY=VALUE")]
     pub set: Vec<Edit>,
+
+    #[command(flatten)]
+    pub choice: unknowns::Args,
 
     /// Measure the delivery of this name, of a scene with several [default: the first]
     #[arg(long, value_name = "NAME")]

@@ -13,6 +13,7 @@ pub mod presets;
 pub mod render;
 pub mod schema;
 pub mod test_pictures;
+pub mod unknowns;
 
 use std::process::ExitCode;
 

@@ -1,13 +1,17 @@
 //! `gridbeat predict SCENE`: the answer from theory, in words and numbers, before anything is rendered.
 
-use super::{REFUSED, check};
+mod open;
+
+use super::{REFUSED, check, unknowns};
 use crate::artefact::{Degree, Kind};
+use crate::input::scene_text;
 use crate::predict::content_timing::content_timing;
 use crate::predict::exposure::light;
 use crate::predict::focus::nearest_focus;
 use crate::predict::people::people;
 use crate::predict::shutters::shutters;
 use crate::predict::stepping::stepping;
+use crate::predict::unknowns::KINDS;
 use crate::predict::{Finding, Prediction, Settings, Sights, assumed, parts, predict};
 use crate::scene::{Edit, Scene};
 use crate::units::{frequency, number};
@@ -26,6 +30,9 @@ Judged are even greys from 1 % to 100 % of the wall's light, watched as `viewing
 `tolerances` says: clean means that nobody will see it, noticeable that who looks for it will, spoils the shot that everybody will. Flicker \
 can harm people who are sensitive to it: no verdict here is about them.
 
+Values that the scene gives as a range, [low, high], or as unknown: the best and the worst verdict over the ranges, and a list of \
+questions, those that decide most first. With --unknowns, the answer for one choice of numbers.
+
 Exit code 0 whatever the verdict";
 
 /// Arguments of `gridbeat predict`.
@@ -37,6 +44,8 @@ pub struct Args {
     /// Set a key of the scene, such as lens.focal_mm=50; may be given several times
     #[arg(long = "set", value_name = "KEY=VALUE")]
     pub set: Vec<Edit>,
+    #[command(flatten)]
+    pub choice: unknowns::Args,
     /// Print the verdicts only, without shutters, light, people, stepping and focus
     #[arg(long)]
     pub brief: bool,
@@ -50,13 +59,25 @@ pub struct Args {
 
 /// Runs the command.
 pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
-    let Ok(scene) = check::load(&args.scene, &args.set)? else {
+    let source = scene_text(&args.scene)?;
+    if args.choice.unknowns.is_none()
+        && let Some(scene) = unknowns::open(&source, &args.set)
+    {
+        return open::run(&source, &scene, args.json);
+    }
+    let settled = unknowns::settle(&source, &args.set, args.choice);
+    let Ok((scene, chosen)) =
+        settled.and_then(|(chosen, edits)| Ok((check::checked(&source, &edits)?, chosen)))
+    else {
         return Ok(ExitCode::from(REFUSED));
     };
     let prediction = predict(&scene, &Settings::full());
     let mut out = std::io::stdout().lock();
     if args.json {
         let mut all = numbers(&scene, &prediction);
+        if chosen.choice.is_some() {
+            all["unknowns"] = chosen.as_json();
+        }
         if let (Value::Object(all), false) = (&mut all, args.brief) {
             all.insert("shutters".into(), json!(shutters(&scene)));
             all.insert("light".into(), json!(light(&scene)));
@@ -71,6 +92,12 @@ pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
         writeln!(out)?;
     } else {
         out.write_all(words(&scene, &prediction).as_bytes())?;
+        if chosen.choice.is_some() {
+            writeln!(out, "\nnot known")?;
+        }
+        for line in chosen.lines() {
+            writeln!(out, "  {line}")?;
+        }
         if !args.brief {
             out.write_all(answers(&scene, args.nearest_focus).as_bytes())?;
         }
@@ -109,9 +136,6 @@ fn percent(share: f64) -> String {
     format!("{} %", number(share * 100.0))
 }
 
-/// The kinds, in the order in which they matter.
-const KINDS: [Kind; 4] = [Kind::Flicker, Kind::Bands, Kind::Moire, Kind::PixelStructure];
-
 fn words(scene: &Scene, found: &Prediction) -> String {
     let mut out = String::new();
     // Writing to a string does not fail.
@@ -138,16 +162,22 @@ fn words(scene: &Scene, found: &Prediction) -> String {
     for unsure in &found.unsure {
         let _ = writeln!(out, "  {}: {}", unsure.kind.words(), unsure.why);
     }
+    details(&mut out, scene, found);
+    out
+}
+
+/// What is seen, kind by kind, and what was assumed.
+fn details(out: &mut String, scene: &Scene, found: &Prediction) {
     for kind in KINDS {
         if let Some(finding) = found.of(kind).filter(|f| f.worst.degree != Degree::Clean) {
-            detail(&mut out, scene, finding);
+            detail(out, scene, finding);
         }
     }
+    // Writing to a string does not fail.
     let _ = writeln!(out, "\nassumed");
     for line in assumed(scene) {
         let _ = writeln!(out, "  {line}");
     }
-    out
 }
 
 /// A wave in words.

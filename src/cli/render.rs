@@ -6,7 +6,7 @@ mod sidecar;
 mod summary;
 mod write;
 
-use super::{REFUSED, STOPPED, check};
+use super::{REFUSED, STOPPED, check, unknowns};
 use crate::frame::Window;
 use crate::input::scene_text;
 use crate::output;
@@ -66,6 +66,9 @@ pub struct Args {
     /// Set a key of the scene for this render, such as lens.focal_mm=50; may be given several times
     #[arg(long = "set", value_name = "KEY=VALUE")]
     pub set: Vec<Edit>,
+
+    #[command(flatten)]
+    pub choice: unknowns::Args,
 
     /// Record only this part of the sensor, in photosites from the sensor's top left corner; the
     /// picture is not scaled then
@@ -210,13 +213,6 @@ impl Args {
             Engine::Fast
         }
     }
-
-    /// The edits of the scene, the crop included.
-    fn edits(&self) -> Vec<Edit> {
-        let mut edits = self.set.clone();
-        edits.extend(self.crop.iter().flat_map(|crop| crop.edits()));
-        edits
-    }
 }
 
 impl Crop {
@@ -244,7 +240,11 @@ pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
 
 fn render(args: &Args) -> anyhow::Result<ExitCode> {
     let source = scene_text(&args.scene)?;
-    let edits = args.edits();
+    // What is not known is chosen for the whole picture, so that a crop shows a part of it.
+    let Ok((chosen, mut edits)) = unknowns::settle(&source, &args.set, args.choice) else {
+        return Ok(ExitCode::from(REFUSED));
+    };
+    edits.extend(args.crop.iter().flat_map(|crop| crop.edits()));
     let Ok(understood) = check::understood(&source, &edits) else {
         return Ok(ExitCode::from(REFUSED));
     };
@@ -275,6 +275,7 @@ fn render(args: &Args) -> anyhow::Result<ExitCode> {
         scene: &scene,
         inputs: &inputs,
         files: &files,
+        chosen: &chosen,
     };
     let outcome = all_frames(args, &files, &shots, &mut progress, &mut records);
     drop(progress);

@@ -20,6 +20,7 @@ mod place;
 mod sampled;
 pub mod shutters;
 pub mod stepping;
+pub mod unknowns;
 
 pub use assumed::{Unsure, assumed};
 pub use component::{Component, Lattice, Origin, Pulse, Wall, pulses};

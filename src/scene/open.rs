@@ -316,8 +316,9 @@ impl Found {
         } else {
             ("it runs from high to low", format!("write `[{second}, {first}]`"))
         };
-        let message =
-            format!("[{first}, {second}] is no range: {fault}; allowed: low before high, {allowed}");
+        let message = format!(
+            "[{first}, {second}] is no range: {fault}; allowed: low before high, {allowed}"
+        );
         self.problem(path, node, message, hint);
         None
     }

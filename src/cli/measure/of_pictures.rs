@@ -5,15 +5,15 @@ use super::kind::Fringes;
 use super::of_scene::{clockwork, delivery};
 use super::report::{Frame, Line, Readout, Report, order};
 use crate::artefact::Kind;
-use crate::cli::check;
 use crate::cli::render::progress::{Progress, stop_on_ctrl_c};
+use crate::cli::{check, unknowns};
 use crate::develop::{ColourSpace, DeliveryTransfer, mix, to_bt709, to_linear};
 use crate::frame::{Electrons, Picture, Plane, RawFrame, Window};
 use crate::input::{Numbers, Rendered, rendered, scene_text};
 use crate::measure::{
     Clockwork, Field, Found, LEAST_PERIODS, Settings, Track, Trio, again, alone, row_bands, waves,
 };
-use crate::scene::{Edit, curve_words};
+use crate::scene::curve_words;
 use crate::shoot::{Shot, TwinShots, Twins};
 use anyhow::{Context, anyhow};
 use serde_json::{Value, json};
@@ -248,7 +248,8 @@ fn readout(
 
 fn against_scene(args: &Args, scene_file: &Path) -> anyhow::Result<Option<Report>> {
     let source = scene_text(scene_file)?;
-    let mut edits: Vec<Edit> = args.set.clone();
+    let settled = unknowns::settle(&source, &args.set, args.choice);
+    let Ok((chosen, mut edits)) = settled else { return Ok(None) };
     edits.extend(args.crop.iter().flat_map(|crop| crop.edits()));
     let Ok(scene) = check::checked(&source, &edits) else { return Ok(None) };
     let number = delivery(&scene, args.delivery.as_deref())?;
@@ -261,7 +262,7 @@ fn against_scene(args: &Args, scene_file: &Path) -> anyhow::Result<Option<Report
             [one] => one.display().to_string(),
             many => format!("{} pictures from {}", many.len(), many[0].display()),
         },
-        source: json!({ "pictures": names(args), "scene": source.file, "delivery": args.delivery }),
+        source: json!({ "pictures": names(args), "scene": source.file, "delivery": args.delivery, "unknowns": chosen.as_json() }),
         against: "ideal",
         size: (0, 0),
         noise: true,
@@ -270,7 +271,7 @@ fn against_scene(args: &Args, scene_file: &Path) -> anyhow::Result<Option<Report
         tracks: Vec::new(),
         shown: None,
         readout: None,
-        notes: Vec::new(),
+        notes: chosen.lines(),
     };
     let settings = Settings { most: MOST, ..Settings::default() };
     let mut progress = Progress::new(args.inputs.len(), args.quiet, stop_on_ctrl_c()?);

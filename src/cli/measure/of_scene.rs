@@ -4,12 +4,12 @@ use super::Args;
 use super::kind::Fringes;
 use super::report::{Frame, Line, Report, order};
 use crate::artefact::Kind;
-use crate::cli::check;
 use crate::cli::render::Frames;
 use crate::cli::render::progress::{Progress, stop_on_ctrl_c};
+use crate::cli::{check, unknowns};
 use crate::input::scene_text;
 use crate::measure::{Clockwork, Settings, Track, Trio, Waves, waves};
-use crate::scene::{Edit, Scene};
+use crate::scene::Scene;
 use crate::sensor::Readout;
 use crate::shoot::{ShootError, Twins};
 use anyhow::anyhow;
@@ -22,7 +22,9 @@ const FOLLOWED: usize = 3;
 /// Measures a scene's frames; `None` for a scene that was refused, its problems printed.
 pub(super) fn report(args: &Args) -> anyhow::Result<Option<Report>> {
     let source = scene_text(&args.inputs[0])?;
-    let mut edits: Vec<Edit> = args.set.clone();
+    let settled = unknowns::settle(&source, &args.set, args.choice);
+    let Ok((chosen, mut edits)) = settled else { return Ok(None) };
+    let set: Vec<String> = edits.iter().map(|e| format!("{}={}", e.key, e.value)).collect();
     edits.extend(args.crop.iter().flat_map(|crop| crop.edits()));
     let Ok(scene) = check::checked(&source, &edits) else { return Ok(None) };
     let delivery = delivery(&scene, args.delivery.as_deref())?;
@@ -42,9 +44,9 @@ pub(super) fn report(args: &Args) -> anyhow::Result<Option<Report>> {
             return Err(ShootError::from(crate::render::Cancelled).into());
         }
     }
-    let set: Vec<String> = args.set.iter().map(|e| format!("{}={}", e.key, e.value)).collect();
     let mut report = made.report;
-    report.source = json!({ "scene": source.file, "set": set, "delivery": args.delivery });
+    report.notes.extend(chosen.lines());
+    report.source = json!({ "scene": source.file, "set": set, "delivery": args.delivery, "unknowns": chosen.as_json() });
     Ok(Some(report))
 }
 

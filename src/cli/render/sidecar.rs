@@ -2,6 +2,7 @@
 
 use super::Args;
 use super::files::{Files, Take};
+use crate::cli::unknowns::Chosen;
 use crate::diag::{Diagnostic, summary};
 use crate::input::SceneText;
 use crate::output::{self, JsonSidecar, OutputError};
@@ -32,6 +33,7 @@ pub(super) struct Made<'a> {
     pub scene: &'a Scene,
     pub inputs: &'a Value,
     pub files: &'a Files,
+    pub chosen: &'a Chosen,
 }
 
 impl Made<'_> {
@@ -55,6 +57,7 @@ impl Made<'_> {
                 "set": edits,
                 "text": self.source.text,
             },
+            "unknowns": self.chosen.as_json(),
             "engine": engine(self.args.engine()),
             "frames": records.iter().map(|r| self.frame(r)).collect::<Vec<_>>(),
             "derived": derived,

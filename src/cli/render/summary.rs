@@ -78,6 +78,9 @@ pub(super) fn summary(made: &Made<'_>, records: &[FrameRecord], numbers: &Derive
         let first = made.args.frames.first;
         line("moves", format!("the camera moves; the numbers here are those of frame {first}"));
     }
+    for text in made.chosen.lines() {
+        line("not known", text);
+    }
     if !scene.notes.is_empty() {
         let count = scene.notes.len();
         let word = if count == 1 { "note" } else { "notes" };

@@ -140,7 +140,8 @@ pub fn typical(path: &str) -> Option<[f64; 2]> {
 /// Who knows the value of a key, as an errand: `ask the rental house`.
 pub fn whom_to_ask(path: &str) -> &'static str {
     let path = plain(path);
-    let within = |key: &str| path.strip_prefix(key).is_some_and(|r| r.is_empty() || r.starts_with('.'));
+    let within =
+        |key: &str| path.strip_prefix(key).is_some_and(|r| r.is_empty() || r.starts_with('.'));
     let found = ASK.iter().filter(|(key, _)| within(key)).max_by_key(|(key, _)| key.len());
     found.map_or("find out", |(_, words)| words)
 }
@@ -200,6 +201,9 @@ mod tests {
         assert_eq!(plain("camera.matrix[1][2]"), "camera.matrix");
         assert_eq!(typical("other_light[2].frequency_hz"), Some([100.0, 120.0]));
         assert_eq!(whom_to_ask("drive.refresh_hz"), "ask the rental house");
-        assert_eq!(whom_to_ask("wall.ambient_lx"), "measure on set, with a light meter at the wall");
+        assert_eq!(
+            whom_to_ask("wall.ambient_lx"),
+            "measure on set, with a light meter at the wall"
+        );
     }
 }

@@ -1,0 +1,193 @@
+//! The answer for a scene whose values are not all known.
+
+use super::{details, numbers};
+use crate::artefact::{Degree, Judged};
+use crate::cli::{REFUSED, check};
+use crate::diag;
+use crate::input::{PictureFiles, SceneText};
+use crate::predict::unknowns::{Influence, Unknowns, from_to, severity, unknowns};
+use crate::predict::{Prediction, Settings, predict};
+use crate::scene::{OpenScene, Scene};
+use crate::units::number;
+use serde_json::{Map, Value, json};
+use std::fmt::Write as _;
+use std::io::Write;
+use std::process::ExitCode;
+
+/// What stands below the answer.
+const CHOICE: &str = "\
+Shutters, light, people in the room and the rest need a number for each: --unknowns worst, best or middle, or --set KEY=VALUE";
+
+/// Answers.
+pub(super) fn run(source: &SceneText, open: &OpenScene, as_json: bool) -> anyhow::Result<ExitCode> {
+    let pictures = PictureFiles::in_folder(&source.folder);
+    let found = match unknowns(open, &pictures) {
+        Ok(found) => found,
+        Err(problems) => {
+            check::refuse(&problems, source);
+            return Ok(ExitCode::from(REFUSED));
+        }
+    };
+    let at = |worst: bool| -> Option<(Scene, Prediction)> {
+        let scene = open.at(found.point(worst), &pictures).ok()?;
+        let prediction = predict(&scene, &Settings::full());
+        Some((scene, prediction))
+    };
+    let mut out = std::io::stdout().lock();
+    if as_json {
+        serde_json::to_writer_pretty(&mut out, &data(open, &found, &at))?;
+        writeln!(out)?;
+    } else {
+        let mut text = words(open, &found);
+        if let Some((scene, prediction)) = at(true) {
+            if prediction.worst.iter().any(|f| f.worst.degree != Degree::Clean) {
+                text.push_str("\nat the worst point\n");
+            }
+            details(&mut text, &scene, &prediction);
+        }
+        // Writing to a string does not fail.
+        let _ = writeln!(text, "\n{CHOICE}");
+        out.write_all(text.as_bytes())?;
+    }
+    Ok(ExitCode::SUCCESS)
+}
+
+/// Numbers of a point in words.
+fn point(open: &OpenScene, values: &[f64]) -> String {
+    let all: Vec<String> = open
+        .values
+        .iter()
+        .zip(values)
+        .map(|(v, at)| format!("{} {}", v.key, v.words(*at)))
+        .collect();
+    all.join(", ")
+}
+
+fn times(best: Judged, worst: Judged) -> String {
+    let [low, high] = [best.multiple, worst.multiple].map(number);
+    match (best.multiple, worst.multiple) {
+        (_, 0.0) => "nothing".into(),
+        _ if low == high => low,
+        _ => format!("{low} to {high}"),
+    }
+}
+
+fn words(open: &OpenScene, found: &Unknowns) -> String {
+    let mut out = String::new();
+    let count = match open.values.len() {
+        1 => "1 value is".to_owned(),
+        n => format!("{n} values are"),
+    };
+    // Writing to a string does not fail.
+    let _ = writeln!(
+        out,
+        "{}\n  {count} not known: verdicts over the ranges, {} points of them looked at",
+        open.name, found.looked_at
+    );
+    let _ = writeln!(
+        out,
+        "  {:<17}{:<18}{:<18}{:<18}times what is seen",
+        "", "verdict", "at best", "at worst"
+    );
+    let mut kinds: Vec<_> = found.kinds.iter().collect();
+    kinds.sort_by_key(|k| (std::cmp::Reverse(severity(k.worst.degree)), k.kind));
+    for k in kinds {
+        let [verdict, best, worst] = [k.degree(), k.best.degree, k.worst.degree].map(Degree::words);
+        let times = times(k.best, k.worst);
+        let _ = writeln!(out, "  {:<17}{verdict:<18}{best:<18}{worst:<18}{times}", k.kind.words());
+        if k.is_nearly() && !k.is_open() {
+            let _ = writeln!(out, "  {:<17}(so near what is seen that clean is not sure)", "");
+        }
+    }
+    let _ = writeln!(out, "  best:  {}", point(open, &found.best.values));
+    let _ = writeln!(out, "  worst: {}", point(open, &found.worst.values));
+    if let Some(problem) = &found.refusal {
+        let _ = writeln!(
+            out,
+            "  left out: {} points that no scene can have, such as one of which is said: {}",
+            found.refused,
+            diag::summary(problem)
+        );
+    }
+    let (decide, rest): (Vec<&Influence>, Vec<&Influence>) =
+        found.influences.iter().partition(|i| i.matters());
+    let _ = writeln!(out, "\nask, what decides most first");
+    if decide.is_empty() {
+        let _ = writeln!(out, "  nothing: the verdicts are the same over all of the ranges");
+    }
+    for (i, influence) in decide.iter().enumerate() {
+        let v = &open.values[influence.value];
+        let typical = if v.is_unknown { "taken as the usual " } else { "" };
+        let _ = writeln!(out, "  {}. {} ({typical}{}): {}", i + 1, v.key, v.range_words(), v.help);
+        let swings: Vec<String> = influence
+            .decides()
+            .map(|s| format!("{} ({})", s.kind.words(), from_to(s.best.degree, s.worst.degree)))
+            .collect();
+        let _ = writeln!(out, "     decides {}; {}", swings.join(", "), v.ask);
+    }
+    if !rest.is_empty() {
+        let _ = writeln!(out, "\nchanges no verdict here");
+        for influence in rest {
+            let v = &open.values[influence.value];
+            let _ = writeln!(out, "  {} ({})", v.key, v.range_words());
+        }
+    }
+    out
+}
+
+/// Keys and numbers of a point.
+fn point_data(open: &OpenScene, values: &[f64]) -> Value {
+    let all: Map<String, Value> =
+        open.values.iter().zip(values).map(|(v, at)| (v.key.clone(), json!(at))).collect();
+    Value::Object(all)
+}
+
+fn data(
+    open: &OpenScene,
+    found: &Unknowns,
+    at: &dyn Fn(bool) -> Option<(Scene, Prediction)>,
+) -> Value {
+    let unknowns = found.influences.iter().map(|influence| {
+        let v = &open.values[influence.value];
+        let decides = influence
+            .decides()
+            .map(|s| json!({ "kind": s.kind, "best": s.best, "worst": s.worst }));
+        json!({
+            "key": v.key,
+            "line": v.place.as_ref().map(|p| p.line),
+            "low": v.low,
+            "high": v.high,
+            "unit": v.unit,
+            "written_unknown": v.is_unknown,
+            "whole": v.is_whole,
+            "what": v.help,
+            "ask": v.ask,
+            "decides": decides.collect::<Vec<_>>(),
+            "times_more_at_worst": influence.ratio(),
+        })
+    });
+    let kinds = found.kinds.iter().map(|k| {
+        json!({
+            "kind": k.kind,
+            "degree": k.degree(),
+            "best": k.best,
+            "worst": k.worst,
+            "best_at": point_data(open, &k.best_at),
+            "worst_at": point_data(open, &k.worst_at),
+        })
+    });
+    let end = |worst: bool| {
+        let prediction = at(worst).map(|(scene, prediction)| numbers(&scene, &prediction));
+        json!({ "at": point_data(open, found.point(worst)), "prediction": prediction })
+    };
+    json!({
+        "name": open.name,
+        "unknowns": unknowns.collect::<Vec<_>>(),
+        "degrees": kinds.collect::<Vec<_>>(),
+        "best": end(false),
+        "worst": end(true),
+        "points_looked_at": found.looked_at,
+        "points_refused": found.refused,
+        "first_refusal": found.refusal.as_ref().map(diag::summary),
+    })
+}
