@@ -54,6 +54,8 @@
 //!   of a rolling shutter. **Flicker**: light that differs from frame to frame. **Stepping**: too few
 //!   grey levels. **Pixel structure**: emitters seen one by one.
 //! - **clean shutter**: an exposure of a whole number of the drive's periods: no bands.
+//! - **open value**: a number that is given as a range or as `unknown` ([`scene::OpenScene`],
+//!   [`predict::unknowns`]).
 //! - **fast engine** ([`render::fast`]) and **slow check** ([`render::rays`]): two renderers that
 //!   share nothing but the scene, so that one can audit the other.
 //! - **steady-wall frame**: the same wall, its light held at its mean; **ideal frame**: that, and no

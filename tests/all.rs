@@ -47,5 +47,6 @@ mod sequences;
 mod slanted_edge;
 mod stage;
 mod truth;
+mod unknowns;
 mod walls;
 mod waveform;

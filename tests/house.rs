@@ -4,7 +4,7 @@
 use clap::Parser;
 use gridbeat::cli::Cli;
 use gridbeat::input::{PictureFiles, scene_text};
-use gridbeat::scene::{self, Edit, NoPictures};
+use gridbeat::scene::{self, Edit, NoPictures, OpenScene};
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
@@ -196,10 +196,15 @@ fn every_scene_opens_with_what_to_look_for_and_is_fine() {
         assert!(comment.contains("ook for:"), "{}: what to look for?", path.display());
         assert!(comment.contains("invented"), "{}: is the kit invented?", path.display());
         let pictures = PictureFiles::in_folder(&source.folder);
+        // A scene that shows unknown values is looked at in the middle of each.
+        let open = OpenScene::read(&source.text, &source.name, &[]).expect("ranges");
+        let middle: Vec<f64> = open.values.iter().map(|v| v.middle()).collect();
+        let middle = open.edits(&middle);
         let mut all = invited_edits(&comment);
         tries += all.len();
         all.push(Vec::new());
-        for edits in all {
+        for set in all {
+            let edits = [middle.clone(), set].concat();
             match scene::parse_edited(&source.text, &source.name, &edits, &pictures) {
                 Ok(scene) => assert!(scene.notes.is_empty(), "{:?}", scene.notes),
                 Err(problems) => panic!("{} with {edits:?}: {problems:?}", path.display()),
@@ -291,7 +296,9 @@ fn scenes_in_the_readme_are_fine() {
     let scenes = blocks(&text("README.md"), "yaml");
     assert!(!scenes.is_empty());
     for scene in scenes {
-        let parsed = scene::parse(&scene, "readme", &NoPictures);
+        let open = OpenScene::read(&scene, "readme", &[]).expect("ranges");
+        let middle: Vec<f64> = open.values.iter().map(|v| v.middle()).collect();
+        let parsed = open.at(&middle, &NoPictures);
         assert!(parsed.is_ok(), "{scene}\n{:?}", parsed.err());
     }
 }

@@ -7,7 +7,7 @@ use gridbeat::predict::focus::nearest_focus;
 use gridbeat::predict::people::people;
 use gridbeat::predict::shutters::shutters;
 use gridbeat::predict::stepping::stepping;
-use gridbeat::scene::{NoPictures, Scene, parse, parse_edited};
+use gridbeat::scene::{NoPictures, OpenScene, Scene, parse};
 use serde_json::{Value, to_value};
 use std::path::Path;
 use std::time::Instant;
@@ -21,7 +21,9 @@ fn scenes() -> Vec<Scene> {
     let read = |path: &std::path::PathBuf| {
         let source = scene_text(path).expect("readable");
         let pictures = PictureFiles::in_folder(&source.folder);
-        parse_edited(&source.text, &source.name, &[], &pictures).expect("valid")
+        let open = OpenScene::read(&source.text, &source.name, &[]).expect("ranges");
+        let middle: Vec<f64> = open.values.iter().map(|v| v.middle()).collect();
+        open.at(&middle, &pictures).expect("valid")
     };
     paths.iter().map(read).collect()
 }

@@ -16,8 +16,9 @@ pub struct Args {
     /// Set a key before checking, such as lens.focal_mm=50; may be given several times
     #[arg(long = "set", value_name = "KEY=VALUE")]
     pub set: Vec<Edit>,
+    /// Numbers for values that are not known
     #[command(flatten)]
-    pub choice: unknowns::Args,
+    pub choice: unknowns::Choosing,
     /// Print problems and notes only, not the scene as understood
     #[arg(long)]
     pub brief: bool,
@@ -68,7 +69,7 @@ pub(super) fn refuse(problems: &[Diagnostic], source: &SceneText) -> usize {
 pub(super) fn load_chosen(
     path: &std::path::Path,
     edits: &[Edit],
-    choice: unknowns::Args,
+    choice: unknowns::Choosing,
 ) -> anyhow::Result<Result<(Scene, Chosen), usize>> {
     let source = scene_text(path)?;
     Ok(unknowns::settle(&source, edits, choice)

@@ -38,8 +38,9 @@ pub struct Args {
     /// Set a key of the scene, such as lens.focal_mm=50; may be given several times
     #[arg(long = "set", value_name = "KEY=VALUE")]
     pub set: Vec<Edit>,
+    /// Numbers for values that are not known
     #[command(flatten)]
-    pub choice: unknowns::Args,
+    pub choice: unknowns::Choosing,
     /// How many of the emitters to list, the strongest first
     #[arg(long, value_name = "N", default_value_t = 10)]
     pub most: usize,

@@ -62,8 +62,9 @@ pub struct Args {
     #[arg(long = "set", value_name = "KEY=VALUE")]
     pub set: Vec<Edit>,
 
+    /// Numbers for values that are not known
     #[command(flatten)]
-    pub choice: unknowns::Args,
+    pub choice: unknowns::Choosing,
 
     /// Measure the delivery of this name, of a scene with several [default: the first]
     #[arg(long, value_name = "NAME")]

@@ -44,8 +44,9 @@ pub struct Args {
     /// Set a key of the scene, such as lens.focal_mm=50; may be given several times
     #[arg(long = "set", value_name = "KEY=VALUE")]
     pub set: Vec<Edit>,
+    /// Numbers for values that are not known
     #[command(flatten)]
-    pub choice: unknowns::Args,
+    pub choice: unknowns::Choosing,
     /// Print the verdicts only, without shutters, light, people, stepping and focus
     #[arg(long)]
     pub brief: bool,

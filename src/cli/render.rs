@@ -67,8 +67,9 @@ pub struct Args {
     #[arg(long = "set", value_name = "KEY=VALUE")]
     pub set: Vec<Edit>,
 
+    /// Numbers for values that are not known
     #[command(flatten)]
-    pub choice: unknowns::Args,
+    pub choice: unknowns::Choosing,
 
     /// Record only this part of the sensor, in photosites from the sensor's top left corner; the
     /// picture is not scaled then

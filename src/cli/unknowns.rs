@@ -31,7 +31,7 @@ impl Choice {
 
 /// The choice of a command; part of its arguments.
 #[derive(Debug, Clone, Copy, Default, clap::Args)]
-pub struct Args {
+pub struct Choosing {
     /// Numbers for values that the scene gives as a range or as `unknown`
     #[arg(long, value_name = "CHOICE", value_enum)]
     pub unknowns: Option<Choice>,
@@ -83,8 +83,12 @@ pub(super) fn open(source: &SceneText, edits: &[Edit]) -> Option<OpenScene> {
 
 /// Numbers for a scene's open values. Nothing is chosen without a choice: the scene is refused then, when it is read.
 /// `Err` when no choice makes a valid scene, its problems printed.
-pub(super) fn choose(source: &SceneText, edits: &[Edit], args: Args) -> Result<Chosen, usize> {
-    let (Some(choice), Some(open)) = (args.unknowns, open(source, edits)) else {
+pub(super) fn choose(
+    source: &SceneText,
+    edits: &[Edit],
+    choosing: Choosing,
+) -> Result<Chosen, usize> {
+    let (Some(choice), Some(open)) = (choosing.unknowns, open(source, edits)) else {
         return Ok(Chosen::default());
     };
     let numbers = match choice {
@@ -105,9 +109,9 @@ pub(super) fn choose(source: &SceneText, edits: &[Edit], args: Args) -> Result<C
 pub(super) fn settle(
     source: &SceneText,
     edits: &[Edit],
-    args: Args,
+    choosing: Choosing,
 ) -> Result<(Chosen, Vec<Edit>), usize> {
-    let chosen = choose(source, edits, args)?;
+    let chosen = choose(source, edits, choosing)?;
     let all = edits.iter().cloned().chain(chosen.edits()).collect();
     Ok((chosen, all))
 }

@@ -142,19 +142,6 @@ fn numbered(part: &str) -> (&str, Vec<usize>) {
     }
 }
 
-/// Whether a key is in a tree, with a value.
-pub(super) fn has(root: &Node, path: &str) -> bool {
-    let mut node = root;
-    for part in path.split('.') {
-        let Value::Map(entries) = &node.value else { return false };
-        let Some((_, inner)) = entries.iter().find(|(key, _)| key.name == part) else {
-            return false;
-        };
-        node = inner;
-    }
-    !matches!(node.value, Value::Null)
-}
-
 /// The schema of the option of a choice that is made by a key.
 fn option_of<'a>(schema: &'a Json, key: &str) -> Option<&'a Json> {
     schema["oneOf"].as_array()?.iter().find_map(|option| option["properties"].get(key))

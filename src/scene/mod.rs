@@ -120,18 +120,19 @@ fn parsed(
         presets::tell(&mut problems, &filled);
         return Err(problems);
     }
-    of_tree(root, name, pictures)
+    of_tree(root, name, pictures, None)
 }
 
-/// The scene of a tree without open values.
+/// The scene of a tree without open values; it shows what another one does, if that is given and its wall has the same size.
 fn of_tree(
     mut root: written::Node,
     name: &str,
     pictures: &dyn ContentPictures,
+    shows_as: Option<&Scene>,
 ) -> Result<(Scene, written::Read, presets::Filled), Vec<Diagnostic>> {
     let filled = presets::fill(&mut root);
     let read = written::read(&root);
-    match check::meant(&read, name, pictures) {
+    match check::meant(&read, name, pictures, shows_as) {
         Ok(mut scene) => {
             presets::tell(&mut scene.notes, &filled);
             Ok((scene, read, filled))

@@ -336,6 +336,17 @@ fn last(path: &str) -> &str {
     path.rsplit('.').next().unwrap_or(path)
 }
 
+/// Beginnings of the keys that the code values of the wall's pixels follow from.
+const PAINTS: [&str; 7] = [
+    "content.",
+    "wall.size_px",
+    "wall.cabinet",
+    "wall.transfer",
+    "wall.bits",
+    "wall.seed",
+    "wall.dead_emitters",
+];
+
 /// A scene with its open values; without any it is a scene like another.
 #[derive(Debug, Clone)]
 pub struct OpenScene {
@@ -369,25 +380,30 @@ impl OpenScene {
         values: &[f64],
         pictures: &dyn ContentPictures,
     ) -> Result<Scene, Vec<Diagnostic>> {
-        let mut root = self.root.clone();
-        edit::apply(&mut root, &self.edits(values)).map_err(|problem| vec![problem])?;
-        super::of_tree(root, &self.name, pictures).map(|(scene, ..)| scene)
+        self.scene(values, pictures, None)
     }
 
-    /// [`Self::at`] without the picture on the wall, an even grey in its place: for what does not depend on it, and much quicker.
-    /// Sequences stay, and so does a picture whose keys are open.
-    pub fn at_even_grey(
+    /// [`Self::at`], but for notes on what the wall shows, and quicker: that is taken over from the scene of other values, where no
+    /// open value changes it.
+    pub fn at_showing(
         &self,
         values: &[f64],
         pictures: &dyn ContentPictures,
+        shows_as: &Scene,
+    ) -> Result<Scene, Vec<Diagnostic>> {
+        let paints = |v: &OpenValue| PAINTS.iter().any(|key| v.key.starts_with(key));
+        let same = shows_as.moving.is_none() && !self.values.iter().any(paints);
+        self.scene(values, pictures, same.then_some(shows_as))
+    }
+
+    fn scene(
+        &self,
+        values: &[f64],
+        pictures: &dyn ContentPictures,
+        shows_as: Option<&Scene>,
     ) -> Result<Scene, Vec<Diagnostic>> {
         let mut root = self.root.clone();
-        let mut edits = self.edits(values);
-        let open = self.values.iter().any(|v| v.key.starts_with("content."));
-        if !open && edit::has(&root, "content.image") {
-            edits.push(Edit { key: "content".into(), value: "solid".into() });
-        }
-        edit::apply(&mut root, &edits).map_err(|problem| vec![problem])?;
-        super::of_tree(root, &self.name, pictures).map(|(scene, ..)| scene)
+        edit::apply(&mut root, &self.edits(values)).map_err(|problem| vec![problem])?;
+        super::of_tree(root, &self.name, pictures, shows_as).map(|(scene, ..)| scene)
     }
 }

@@ -52,15 +52,25 @@ pub(super) fn run(source: &SceneText, open: &OpenScene, as_json: bool) -> anyhow
     Ok(ExitCode::SUCCESS)
 }
 
-/// Numbers of a point in words.
-fn point(open: &OpenScene, values: &[f64]) -> String {
-    let all: Vec<String> = open
+/// The numbers of the best and the worst point, a line each value.
+fn points(out: &mut String, open: &OpenScene, found: &Unknowns) {
+    let rows: Vec<[String; 3]> = open
         .values
         .iter()
-        .zip(values)
-        .map(|(v, at)| format!("{} {}", v.key, v.words(*at)))
+        .zip(found.best.values.iter().zip(&found.worst.values))
+        .map(|(v, (best, worst))| [v.key.clone(), v.words(*best), v.words(*worst)])
         .collect();
-    all.join(", ")
+    let width = |i: usize, title: &str| {
+        let all = rows.iter().map(|row| row[i].chars().count()).chain([title.chars().count()]);
+        all.max().unwrap_or(0) + 2
+    };
+    let title = "the numbers of these";
+    let (w, b) = (width(0, title), width(1, "at best"));
+    // Writing to a string does not fail.
+    let _ = writeln!(out, "\n{title:w$}  {:b$}at worst", "at best");
+    for [key, best, worst] in &rows {
+        let _ = writeln!(out, "  {key:w$}{best:b$}{worst}");
+    }
 }
 
 fn times(best: Judged, worst: Judged) -> String {
@@ -99,12 +109,10 @@ fn words(open: &OpenScene, found: &Unknowns) -> String {
             let _ = writeln!(out, "  {:<17}(so near what is seen that clean is not sure)", "");
         }
     }
-    let _ = writeln!(out, "  best:  {}", point(open, &found.best.values));
-    let _ = writeln!(out, "  worst: {}", point(open, &found.worst.values));
     if let Some(problem) = &found.refusal {
         let _ = writeln!(
             out,
-            "  left out: {} points that no scene can have, such as one of which is said: {}",
+            "  left out: {} more, which no scene can have; of the first: {}",
             found.refused,
             diag::summary(problem)
         );
@@ -117,13 +125,14 @@ fn words(open: &OpenScene, found: &Unknowns) -> String {
     }
     for (i, influence) in decide.iter().enumerate() {
         let v = &open.values[influence.value];
-        let typical = if v.is_unknown { "taken as the usual " } else { "" };
-        let _ = writeln!(out, "  {}. {} ({typical}{}): {}", i + 1, v.key, v.range_words(), v.help);
+        let usually = if v.is_unknown { "usually " } else { "" };
+        let (help, range) = (lower(&v.help), v.range_words());
+        let _ = writeln!(out, "  {}. {}: {help} ({usually}{range})", i + 1, v.key);
         let swings: Vec<String> = influence
             .decides()
-            .map(|s| format!("{} ({})", s.kind.words(), from_to(s.best.degree, s.worst.degree)))
+            .map(|s| format!("{}: {}", s.kind.words(), from_to(s.best.degree, s.worst.degree)))
             .collect();
-        let _ = writeln!(out, "     decides {}; {}", swings.join(", "), v.ask);
+        let _ = writeln!(out, "     decides {}. {}", swings.join("; "), upper(v.ask));
     }
     if !rest.is_empty() {
         let _ = writeln!(out, "\nchanges no verdict here");
@@ -132,7 +141,22 @@ fn words(open: &OpenScene, found: &Unknowns) -> String {
             let _ = writeln!(out, "  {} ({})", v.key, v.range_words());
         }
     }
+    points(&mut out, open, found);
     out
+}
+
+/// With a small first letter, for the middle of a line.
+fn lower(text: &str) -> String {
+    let mut letters = text.chars();
+    let first: String = letters.next().into_iter().flat_map(char::to_lowercase).collect();
+    first + letters.as_str()
+}
+
+/// With a large first letter.
+fn upper(text: &str) -> String {
+    let mut letters = text.chars();
+    let first: String = letters.next().into_iter().flat_map(char::to_uppercase).collect();
+    first + letters.as_str()
 }
 
 /// Keys and numbers of a point.

@@ -92,7 +92,7 @@ impl<'a> Search<'a> {
         let open = self.open;
         let of = |f: fn(&OpenValue) -> f64| open.iter().map(f).collect::<Vec<f64>>();
         let middle = of(OpenValue::middle);
-        self.look(vec![of(|v| v.low), of(|v| v.high), middle.clone()]);
+        self.look(vec![middle.clone(), of(|v| v.low), of(|v| v.high)]);
         self.lines(&middle);
         if open.len() > 1 {
             let steps = steps(open.len());

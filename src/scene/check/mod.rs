@@ -94,11 +94,13 @@ impl Findings<'_> {
     }
 }
 
-/// The scene as meant. `name` is a short name for files and titles.
+/// The scene as meant. `name` is a short name for files and titles. What the wall shows is taken over from another scene, if one is
+/// given whose wall has the same size.
 pub(super) fn meant(
     read: &Read,
     name: &str,
     pictures: &dyn ContentPictures,
+    shows_as: Option<&Scene>,
 ) -> Result<Scene, Vec<Diagnostic>> {
     let file: &SceneFile = &read.file;
     let mut found = Findings { read, errors: Vec::new(), notes: Vec::new() };
@@ -124,12 +126,23 @@ pub(super) fn meant(
     // Only a wall of a sure and sane size is painted.
     let size_is_sure =
         !read.is_bad("wall") && found.errors.iter().all(|e| !e.key.starts_with("wall"));
-    let content =
-        content::content(&mut found, &file.content, &wall, drive.video_hz, pictures, size_is_sure);
-    let content = content.map(|(mut image, moving)| {
-        wall.put_out_dead(&mut image);
-        (image, moving)
-    });
+    let content = match shows_as {
+        Some(other) if [other.wall.columns, other.wall.rows] == [wall.columns, wall.rows] => {
+            Some((other.content.clone(), other.moving.clone()))
+        }
+        _ => content::content(
+            &mut found,
+            &file.content,
+            &wall,
+            drive.video_hz,
+            pictures,
+            size_is_sure,
+        )
+        .map(|(mut image, moving)| {
+            wall.put_out_dead(&mut image);
+            (Arc::new(image), moving)
+        }),
+    };
     let foreground = match (&file.foreground, &place) {
         (Some(written), Some(place)) => {
             foreground::foreground(&mut found, written, &file.effects, &wall, place, pictures)
@@ -161,7 +174,7 @@ pub(super) fn meant(
         wall,
         drive,
         sheet,
-        content: Arc::new(content),
+        content,
         moving,
         lens: place.lens,
         low_pass,

@@ -379,7 +379,12 @@ impl Walk {
         let is_word = |word: &str| options.iter().any(|o| o["const"] == word);
         let allowed = words.join(", ");
         let unknown = |walk: &mut Self, word: &str, place: &Option<Place>| {
-            let hint = closest(word, words.iter().copied()).map(|w| format!("did you mean `{w}`?"));
+            let hint = match word {
+                "unknown" => Some(
+                    "`unknown` stands for numbers only: choose one, and try the others too".into(),
+                ),
+                _ => closest(word, words.iter().copied()).map(|w| format!("did you mean `{w}`?")),
+            };
             walk.problem(
                 path,
                 place,
