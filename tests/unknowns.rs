@@ -429,7 +429,15 @@ fn rendering_asks_for_a_choice_and_renders_just_that() {
     for choice in ["worst", "best", "middle"] {
         std::fs::write(place.path("night_train.yaml"), &gaps).expect("written");
         let out = format!("{choice}_chosen");
-        place.render(&out, &["--unknowns", choice]);
+        let render = |out: &str, more: &[&str]| {
+            let args = ["render", "night_train.yaml", "--out", out];
+            let (code, told, err) = place.run(&[&args, more].concat());
+            assert_eq!(code, 0, "{err}");
+            told
+        };
+        let told = render(&out, &["--unknowns", choice]);
+        assert!(told.lines().any(|l| l.contains("not known") && l.contains("taken as")), "{told}");
+        assert!(told.contains(&format!("the {choice} of 960")), "{told}");
         let sidecar = place.sidecar(&out);
         assert_eq!(sidecar["unknowns"]["choice"], choice);
         let taken = |key: &str| {
@@ -448,7 +456,7 @@ fn rendering_asks_for_a_choice_and_renders_just_that() {
         assert!(parse(&written, "written", &NoPictures).is_ok());
         std::fs::write(place.path("night_train.yaml"), written).expect("written");
         let by_hand = format!("{choice}_by_hand");
-        place.render(&by_hand, &[]);
+        render(&by_hand, &[]);
         assert!(place.sidecar(&by_hand)["unknowns"].is_null());
         let frames = |folder: &str| {
             let mut files = place.contents(folder);

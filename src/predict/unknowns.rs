@@ -24,6 +24,9 @@ pub const KINDS: [Kind; 4] = [Kind::Flicker, Kind::Bands, Kind::Moire, Kind::Pix
 /// it may be somewhat worse. A choice of ours: random points in between (`tests/unknowns.rs`) were less than this above the worst found.
 pub const NEARLY: f64 = 0.8;
 
+/// How often the ends are settled anew where lines through them hold worse points.
+const MOST_ROUNDS: u32 = 4;
+
 /// The box at one point.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Look {
@@ -175,8 +178,18 @@ pub fn unknowns(
     let full = |values: &[f64]| -> Result<Look, Vec<Diagnostic>> {
         Ok(Look::of(values, &predict(&at(values)?, &Settings::full())))
     };
-    let ends = search.settle(&full);
-    let kinds = (0..KINDS.len()).map(|kind| over_ranges(&ends, kind)).collect::<Vec<_>>();
+    let mut rounds = 0;
+    let (ends, kinds, influences) = loop {
+        let ends = search.settle(&full);
+        let kinds: Vec<OverRanges> =
+            (0..KINDS.len()).map(|kind| over_ranges(&ends, kind)).collect();
+        let influences = influences(&mut search, &kinds);
+        rounds += 1;
+        // Who decides is asked on lines through the ends, and these may hold worse points yet.
+        if rounds == MOST_ROUNDS || search.are_ends(&ends) {
+            break (ends, kinds, influences);
+        }
+    };
     let pick = |worst: bool| {
         let order = |a: &&Look, b: &&Look| if worst { a.worse(b) } else { b.worse(a) };
         // Of equals the first.
@@ -185,7 +198,6 @@ pub fn unknowns(
     let (Some(best), Some(worst)) = (pick(false), pick(true)) else {
         return Err(search.into_refusal());
     };
-    let influences = influences(&mut search, &kinds);
     Ok(Unknowns {
         kinds,
         best,

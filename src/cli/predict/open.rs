@@ -64,7 +64,7 @@ fn points(out: &mut String, open: &OpenScene, found: &Unknowns) {
         let all = rows.iter().map(|row| row[i].chars().count()).chain([title.chars().count()]);
         all.max().unwrap_or(0) + 2
     };
-    let title = "the numbers of these";
+    let title = "these numbers";
     let (w, b) = (width(0, title), width(1, "at best"));
     // Writing to a string does not fail.
     let _ = writeln!(out, "\n{title:w$}  {:b$}at worst", "at best");

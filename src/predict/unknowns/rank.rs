@@ -21,7 +21,7 @@ pub struct Swing {
 impl Swing {
     /// Steps of degree from best to worst.
     fn steps(&self) -> u32 {
-        severity(self.worst.degree) - severity(self.best.degree)
+        severity(self.worst.degree).saturating_sub(severity(self.best.degree))
     }
 
     /// How many times more is seen at worst.

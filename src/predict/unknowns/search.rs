@@ -139,6 +139,13 @@ impl<'a> Search<'a> {
         all
     }
 
+    /// Whether the worst and the best point of every kind are among these.
+    pub(super) fn are_ends(&self, ends: &[Look]) -> bool {
+        let is_among = |look: Look| ends.iter().any(|end| end.values == look.values);
+        let kinds = (0..KINDS.len()).flat_map(|kind| [(kind, true), (kind, false)]);
+        kinds.filter_map(|(kind, worst)| self.end(kind, worst)).all(is_among)
+    }
+
     /// Steps from the worst point of a kind to worse ones, or from the best to better ones.
     pub(super) fn climb(&mut self, kind: usize, worst: bool) {
         for round in 0..ROUNDS {

@@ -53,6 +53,36 @@ pub fn gamma(_: &mut SchemaGenerator) -> Schema {
     json_schema!({"type": "number", "minimum": 0.2, "maximum": 5.0})
 }
 
+/// What a part of the schema is, for who walks along it.
+#[derive(Debug, Clone, Copy)]
+pub enum Walkable<'a> {
+    /// One of several, by a word or a key.
+    Choice(&'a [Value]),
+    /// Keys; or, with `x-or-list`, a list of such groups.
+    Group(&'a serde_json::Map<String, Value>),
+    /// A list of these.
+    List(&'a Value),
+    /// A number, or a length, rate or shutter speed with its own way of writing.
+    Number,
+    /// Text, a switch.
+    Other,
+}
+
+/// What a part of the schema is.
+pub fn kind_of(schema: &Value) -> Walkable<'_> {
+    if let Some(options) = schema["oneOf"].as_array() {
+        return Walkable::Choice(options);
+    }
+    if let Some("length" | "rate" | "shutter") = schema["format"].as_str() {
+        return Walkable::Number;
+    }
+    match schema["type"].as_str() {
+        Some("number" | "integer") => Walkable::Number,
+        Some("array") => Walkable::List(&schema["items"]),
+        _ => schema["properties"].as_object().map_or(Walkable::Other, Walkable::Group),
+    }
+}
+
 /// The JSON Schema (draft 7) of a scene file.
 pub fn schema() -> &'static Value {
     static SCHEMA: OnceLock<Value> = OnceLock::new();

@@ -112,36 +112,6 @@ pub fn allowed(schema: &Json, key: &str) -> String {
     }
 }
 
-/// What a part of the schema is, for who walks along it.
-#[derive(Debug, Clone, Copy)]
-pub enum Walkable<'a> {
-    /// One of several, by a word or a key.
-    Choice(&'a [Json]),
-    /// Keys; or, with `x-or-list`, a list of such groups.
-    Group(&'a Map<String, Json>),
-    /// A list of these.
-    List(&'a Json),
-    /// A number, or a length, rate or shutter speed with its own way of writing.
-    Number,
-    /// Text, a switch.
-    Other,
-}
-
-/// What a part of the schema is.
-pub fn kind_of(schema: &Json) -> Walkable<'_> {
-    if let Some(options) = schema["oneOf"].as_array() {
-        return Walkable::Choice(options);
-    }
-    if let Some("length" | "rate" | "shutter") = schema["format"].as_str() {
-        return Walkable::Number;
-    }
-    match schema["type"].as_str() {
-        Some("number" | "integer") => Walkable::Number,
-        Some("array") => Walkable::List(&schema["items"]),
-        _ => schema["properties"].as_object().map_or(Walkable::Other, Walkable::Group),
-    }
-}
-
 /// How many items a list may have.
 fn list_lengths(schema: &Json) -> (usize, usize) {
     let low = schema["minItems"].as_u64().unwrap_or(0) as usize;
