@@ -111,7 +111,7 @@ const ASK: [(&str, &str); 24] = [
         "look in the camera's documentation, or measure it: `gridbeat measure lamp.png --lamp-hz 100`",
     ),
     ("subject", "measure on set, with a tape"),
-    ("placement", "measure on set, with a tape"),
+    ("placement", "measure on set, with tape and level"),
     ("moves", "ask whoever moves the camera"),
     ("foreground", "measure on set"),
     ("other_light", "ask the gaffer"),
