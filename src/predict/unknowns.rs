@@ -13,7 +13,7 @@ use crate::artefact::{Degree, Judged, Kind};
 use crate::diag::Diagnostic;
 use crate::scene::{ContentPictures, OpenScene, OpenValue};
 use rank::influences;
-pub use rank::{Influence, Swing, from_to};
+pub use rank::{Influence, Swing};
 use search::Search;
 use std::cmp::Ordering;
 

@@ -5,7 +5,7 @@ use crate::artefact::{Degree, Judged};
 use crate::cli::{REFUSED, check};
 use crate::diag;
 use crate::input::{PictureFiles, SceneText};
-use crate::predict::unknowns::{Influence, Unknowns, from_to, severity, unknowns};
+use crate::predict::unknowns::{Influence, Unknowns, severity, unknowns};
 use crate::predict::{Prediction, Settings, predict};
 use crate::scene::{OpenScene, Scene};
 use crate::units::number;
@@ -128,10 +128,8 @@ fn words(open: &OpenScene, found: &Unknowns) -> String {
         let usually = if v.is_unknown { "usually " } else { "" };
         let (help, range) = (lower(&v.help), v.range_words());
         let _ = writeln!(out, "  {}. {}: {help} ({usually}{range})", i + 1, v.key);
-        let swings: Vec<String> = influence
-            .decides()
-            .map(|s| format!("{}: {}", s.kind.words(), from_to(s.best.degree, s.worst.degree)))
-            .collect();
+        let swings: Vec<String> =
+            influence.decides().map(|s| format!("{}: {}", s.kind.words(), s.words())).collect();
         let _ = writeln!(out, "     decides {}. {}", swings.join("; "), upper(v.ask));
     }
     if !rest.is_empty() {

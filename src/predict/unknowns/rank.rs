@@ -29,6 +29,18 @@ impl Swing {
         self.worst.multiple.max(NOTHING) / self.best.multiple.max(NOTHING)
     }
 
+    /// Its degrees in a row, as `clean to spoils the shot`.
+    pub fn words(&self) -> String {
+        let [best, worst] = [self.best, self.worst].map(|j| j.degree.words());
+        if self.worst.degree == Degree::CannotSay && self.worst.multiple >= NEARLY {
+            format!("{best} to nearly seen")
+        } else if best == worst {
+            best.into()
+        } else {
+            format!("{best} to {worst}")
+        }
+    }
+
     /// Whether it says more than another of the same kind.
     fn is_more(&self, other: &Self) -> bool {
         (self.steps(), self.ratio()) > (other.steps(), other.ratio())
@@ -174,13 +186,4 @@ pub(super) fn influences(search: &mut Search<'_>, kinds: &[OverRanges]) -> Vec<I
             .then(a.value.cmp(&b.value))
     });
     all
-}
-
-/// Degrees in a row, as `clean to spoils the shot`.
-pub fn from_to(best: Degree, worst: Degree) -> String {
-    if best == worst {
-        best.words().into()
-    } else {
-        format!("{} to {}", best.words(), worst.words())
-    }
 }
