@@ -218,7 +218,7 @@ fn points(open: &OpenScene, count: usize) -> Vec<Vec<f64>> {
 
 /// How much more than the worst found may be seen at a point in between, of kinds that are seen at all: peaks of folds and beats lie
 /// between the points that are looked at.
-const IN_BETWEEN: f64 = 1.15;
+const IN_BETWEEN: f64 = 1.05;
 
 #[test]
 fn no_random_point_is_worse_than_the_worst_found() {
