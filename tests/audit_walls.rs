@@ -176,19 +176,19 @@ pub(crate) fn patches() -> Vec<Patch> {
 
 #[test]
 fn the_fast_engine_agrees_on_a_joint_of_facets() {
-    let found = audit(&arc("joint of facets, concave", false, 1.0), Diffraction::Off, 4);
+    let found = audit(&arc("joint of facets, concave", false, 1.0), Diffraction::Off, 8);
     assert!(found.agrees(), "{found:?}");
 }
 
 #[test]
 fn the_fast_engine_agrees_on_cabinets_apart_and_unlike() {
-    let found = audit(&cabinets(), Diffraction::Off, 2);
+    let found = audit(&cabinets(), Diffraction::Off, 8);
     assert!(found.agrees(), "{found:?}");
 }
 
 #[test]
 fn the_fast_engine_agrees_on_turned_cabinets() {
-    let found = audit(&turned(), Diffraction::Off, 2);
+    let found = audit(&turned(), Diffraction::Off, 8);
     assert!(found.agrees(), "{found:?}");
 }
 
@@ -201,7 +201,7 @@ fn the_fast_engine_agrees_in_a_lit_room() {
 #[test]
 fn the_fast_engine_agrees_on_all_that_a_wall_brings() {
     let mut patch = all_at_once("whole wall, concave", false, 1.5, |_| {});
-    patch.window = stage::window(&patch.scene, 15, -9, 48, 40);
+    patch.window = stage::window(&patch.scene, 15, -9, 32, 28);
     let found = audit(&patch, Diffraction::Off, 1);
     assert!(found.agrees(), "{found:?}");
 }
@@ -226,8 +226,8 @@ fn the_fast_engine_agrees_on_everything_together() {
     for patch in all_together() {
         // Jumps of light take a larger part to be sure of.
         let window = match patch.name {
-            "together, a picture ends" => stage::window(&patch.scene, 21, -13, 64, 56),
-            _ => stage::window(&patch.scene, -4, -4, 40, 32),
+            "together, a picture ends" => stage::window(&patch.scene, 21, -13, 48, 40),
+            _ => stage::window(&patch.scene, -4, -4, 28, 20),
         };
         let patch = Patch { window, samples: 1 << 15, ..patch };
         let found = audit(&patch, Diffraction::Off, 1);

@@ -275,10 +275,10 @@ fn a_rolled_camera_tilts_scan_bands() {
     let crop = scene.camera.crop;
     let at = best.at + DVec2::new(f64::from(crop.x), f64::from(crop.y));
     let place = sights.at(at).expect("on the wall");
-    let pulses = gridbeat::predict::pulses(&scene, &scene.drive.timing(), [1.0; 3], 1e-7);
+    let pulses = gridbeat::predict::pulses(&scene, &scene.drive.timing(), [1.0; 3], 1e-7, 24);
     let lattice = wall.seen(&sights, &place, true, i32::MAX);
     let components: Vec<_> =
-        pulses.iter().flat_map(|p| wall.pulsing(&lattice, [1.0; 3], p)).collect();
+        pulses.iter().flat_map(|p| wall.pulsing(&lattice, [1.0; 3], p, 1e-7)).collect();
     let seen = Sampler::new(&scene, 1e-7).waves(&components, lattice.means([1.0; 3]));
     let strongest =
         seen.iter().max_by(|a, b| a.wave.luma().total_cmp(&b.wave.luma())).expect("one");

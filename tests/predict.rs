@@ -132,8 +132,8 @@ fn check_bands(name: &str, scene: &Scene, frame: u32) -> f64 {
     let timing = scene.drive.timing();
     let lattice = wall.seen(&sights, &place, true, i32::MAX);
     let mut components: Vec<Component> = Vec::new();
-    for pulse in pulses(scene, &timing, [level; 3], 1e-4) {
-        components.extend(wall.pulsing(&lattice, [level; 3], &pulse));
+    for pulse in pulses(scene, &timing, [level; 3], 1e-4, 400) {
+        components.extend(wall.pulsing(&lattice, [level; 3], &pulse, 1e-5));
     }
     let mut told = Sampler::new(scene, 1e-5).waves(&components, lattice.means([level; 3]));
     // From frame 0 on, waves roll.

@@ -131,8 +131,8 @@ fn told_at(scene: &Scene, at: DVec2) -> [Vec<Seen>; 2] {
     let fringes = sampler.waves(&wall.fringes(&lattice, [level; 3]), means);
     let timing = scene.drive.timing();
     let mut components: Vec<Component> = Vec::new();
-    for pulse in pulses(scene, &timing, [level; 3], 1e-4) {
-        components.extend(wall.pulsing(&lattice, [level; 3], &pulse));
+    for pulse in pulses(scene, &timing, [level; 3], 1e-4, 400) {
+        components.extend(wall.pulsing(&lattice, [level; 3], &pulse, 1e-5));
     }
     [fringes, sampler.waves(&components, means)]
 }
@@ -174,6 +174,62 @@ fn measured(told: &[Seen], found: &Found, size: [u32; 2]) -> Option<Wave> {
     measure::again(&field, found, &measure::Settings::default()).map(|f| f.wave)
 }
 
+/// RMS of what the told waves leave of a field in a window, over the field's own.
+fn differs(told: &[Seen], field: &measure::Field, found: &Found) -> f64 {
+    let half = found.window_px / 2.0;
+    let (from, to) = (found.at - half, found.at + half);
+    let (mut left, mut all) = (0.0, 0.0);
+    for y in 0..field.height() {
+        for x in 0..field.width() {
+            let at = DVec2::new(x as f64 + 0.5, y as f64 + 0.5);
+            let value = f64::from(field.planes[1].data[y * field.width() + x]);
+            if at.cmplt(from).any() || at.cmpgt(to).any() || value.is_nan() {
+                continue;
+            }
+            let one = |s: &Seen| {
+                let turned = Complex64::from_polar(1.0, TAU * s.wave.frequency.dot(at));
+                (s.wave.planes[1] * turned).re
+            };
+            left += (value - told.iter().map(one).sum::<f64>()).powi(2);
+            all += value * value;
+        }
+    }
+    (left / all).sqrt()
+}
+
+/// What measuring makes of a whole picture of told waves, at the frequency of a found one: several waves of less than some periods in
+/// a window are told apart by all that is around them.
+fn measured_whole(told: &[Seen], found: &Found, size: [u32; 2]) -> Option<Wave> {
+    let (width, height) = (size[0] as usize, size[1] as usize);
+    let field = measure::Field::from_fn(width, height, |x, y| {
+        let inside = |i: usize, n: usize| i >= 4 && i + 4 < n;
+        if !inside(x, width) || !inside(y, height) {
+            return [f64::NAN; 3];
+        }
+        let at = DVec2::new(x as f64 + 0.5, y as f64 + 0.5);
+        let turned =
+            told.iter().map(|s| Complex64::from_polar(1.0, TAU * s.wave.frequency.dot(at)));
+        let turned: Vec<Complex64> = turned.collect();
+        [0, 1, 2].map(|c: usize| {
+            told.iter().zip(&turned).map(|(s, turned)| (s.wave.planes[c] * turned).re).sum()
+        })
+    });
+    let settings = measure::Settings::default();
+    if found.periods >= 3.0 {
+        return measure::again(&field, found, &settings).map(|f| f.wave);
+    }
+    let again = measure::waves(&field, &settings);
+    // Those within a bin of its window, the nearest in place first.
+    let bin = 1.0 / found.window_px.min_element();
+    let near = again.found.iter().filter(|f| {
+        let (a, b) = (f.wave.frequency, found.wave.frequency);
+        (a - b).length().min((a + b).length()) < bin
+    });
+    let off = |f: &Found| (f.at - found.at).length();
+    near.min_by(|a, b| off(a).total_cmp(&off(b)).then(b.contrast().total_cmp(&a.contrast())))
+        .map(|f| f.wave)
+}
+
 /// Differences of a told wave from one that was found.
 #[derive(Debug)]
 struct Off {
@@ -206,7 +262,13 @@ struct Row {
     multiples: [f64; 2],
 }
 
-fn held(what: &str, told: &[Seen], found: Option<&Found>, bars: [f64; 4], row: &mut Row) {
+fn held(
+    (what, field): (&str, &measure::Field),
+    told: &[Seen],
+    found: Option<&Found>,
+    bars: [f64; 4],
+    row: &mut Row,
+) {
     let [period, direction, relative, from] = bars;
     let strongest = told.iter().map(|s| contrast(&s.wave)).fold(0.0, f64::max);
     let Some(found) = found else {
@@ -226,13 +288,28 @@ fn held(what: &str, told: &[Seen], found: Option<&Found>, bars: [f64; 4], row: &
         return;
     };
     let bin = 2.5 / found.window_px.min_element();
-    let beside = told.iter().any(|s| {
+    let beside = told.iter().filter(|s| {
         let (a, b) = (s.wave.frequency, near.wave.frequency);
         let apart = (a - b).length().min((a + b).length());
         apart > 1e-6 && apart < bin && contrast(&s.wave) > 0.02 * contrast(&near.wave)
     });
-    let told_wave =
-        if beside { measured(told, found, row.size).unwrap_or(near.wave) } else { near.wave };
+    let beside = beside.count();
+    // Many lines of about one strength are a burst, no sinusoid, in a window that tells none apart: what is told of its light is held itself.
+    if beside > 6 && found.periods >= 3.0 {
+        let share = differs(told, field, found);
+        row.lines.push(format!("{what}: a burst of {beside} lines, {:.2} % off", 100.0 * share));
+        if share > relative {
+            row.bad.push(format!("{what}: a burst of {beside} lines, {share} of it not told"));
+        }
+        return;
+    }
+    let beside = beside > 0;
+    let told_wave = match beside {
+        false => near.wave,
+        // Where the waves are the same all over the picture, what is told of the whole picture is measured as it was.
+        true if !row.sort.oblique => measured_whole(told, found, row.size).unwrap_or(near.wave),
+        true => measured(told, found, row.size).unwrap_or(near.wave),
+    };
     let d = off(&told_wave, &found.wave);
     row.lines.push(format!(
         "{what} {size:.4} period {:.2} ({:.1} in the window) off {:.2} %, {:.2}°, {:.2} %",
@@ -292,14 +369,14 @@ fn run(seed: u64, size: [u32; 2]) -> Row {
     };
     let first = found.found.first();
     let at = first.map_or(DVec2::new(f64::from(size[0]), lines) / 2.0, |f| f.at);
-    held("fringe", &told_at(&scene, at)[0], first, [0.01, 1.0, 0.05, 5e-3], &mut row);
+    held(("fringe", &moire), &told_at(&scene, at)[0], first, [0.01, 1.0, 0.05, 5e-3], &mut row);
     let mut multiple = multiple_of(&found, &scene, lines, |_| 0.0);
     if sort.pulsed {
         let found = measure::waves(&bands, &settings);
         let first = found.found.first();
         let at = first.map_or(DVec2::new(f64::from(size[0]), lines) / 2.0, |f| f.at);
         let told = told_at(&scene, at);
-        held("band", &told[1], first, [0.005, 0.3, 0.03, 2e-3], &mut row);
+        held(("band", &bands), &told[1], first, [0.005, 0.3, 0.03, 2e-3], &mut row);
         let roll = |w: &Wave| nearest(&told[1], w).map_or(0.0, |s| s.roll_hz.abs());
         multiple = multiple.max(multiple_of(&found, &scene, lines, roll));
     }
@@ -355,12 +432,28 @@ fn run_all(seeds: std::ops::Range<u64>, size: [u32; 2]) {
 
 #[test]
 fn told_waves_are_found_in_some_scenes() {
-    // In scene 2 lines of the drive lie so close that no window holds one alone.
-    run_all(3..12, [320, 240]);
+    run_all(0..10, [320, 240]);
 }
 
 #[test]
-#[ignore = "long: ninety scenes"]
-fn told_waves_are_found_in_ninety_scenes() {
-    run_all(0..90, [480, 320]);
+#[ignore = "minutes: 144 scenes, among them fifteen and more of every word"]
+fn told_waves_are_found_in_a_hundred_and_forty_four_scenes() {
+    run_all(0..144, [480, 320]);
+}
+
+#[test]
+#[ignore = "minutes: 300 scenes"]
+fn nothing_is_called_clean_that_is_not() {
+    let mut called = [0; 3];
+    for seed in 1000..1300 {
+        let row = run(seed, [480, 320]);
+        let (told, found) = (row.at_worst, row.found);
+        called[told as usize] += 1;
+        if row.told != found {
+            println!("{seed}: told {:?}, found {found:?}, {:?}", row.told, row.multiples);
+        }
+        assert!(told != Degree::Clean || found == Degree::Clean, "{seed}: {:?}", row.multiples);
+    }
+    println!("called clean, noticeable, spoiled at worst: {called:?}");
+    assert!(called.iter().all(|n| *n >= 15));
 }

@@ -16,31 +16,60 @@ fn atan_deg(x: f64) -> f64 {
 /// (time constants and formula of chapter 5 from memory). At 0 Hz it is the formula of chapter 3.
 /// Zero and negative frequencies count as 0.02 cycles per degree.
 pub fn luma_sensitivity(nits: f64, field_deg: f64, cycles_per_deg: f64, hz: f64) -> f64 {
-    let (u, l, x0) = (cycles_per_deg.max(0.02), nits.max(1e-4), field_deg.clamp(0.1, 180.0));
-    let pupil_mm = 5.0 - 3.0 * libm::tanh(0.4 * libm::log10(l * x0 * x0 / 1600.0));
-    let sigma_arcmin = libm::hypot(0.5, 0.08 * pupil_mm);
-    let sigma_deg = sigma_arcmin / 60.0;
-    let trolands = PI * pupil_mm * pupil_mm / 4.0
-        * l
-        * (1.0 - (pupil_mm / 9.7) * (pupil_mm / 9.7) + libm::pow(pupil_mm / 12.4, 4.0));
-    let optics = libm::exp(-2.0 * PI * PI * sigma_deg * sigma_deg * u * u);
-    let inhibited = 1.0 - libm::exp(-(u / 7.0) * (u / 7.0));
-    let passed = if hz == 0.0 {
-        inhibited
-    } else {
-        let turn = 2.0 * PI * hz;
+    let adapted = Adapted::new(nits, field_deg);
+    adapted.sensitivity(cycles_per_deg, &adapted.filters(hz))
+}
+
+/// What the light of a field makes of the eye, whatever the pattern on it: see [`luma_sensitivity`].
+#[derive(Debug, Clone, Copy)]
+struct Adapted {
+    field_deg: f64,
+    sigma_deg: f64,
+    photons: f64,
+    receptors_s: f64,
+    inhibition_s: f64,
+}
+
+/// H₁ and H₂ at a rate of change.
+#[derive(Debug, Clone, Copy)]
+struct Filters {
+    receptors: f64,
+    inhibition: f64,
+}
+
+impl Adapted {
+    fn new(nits: f64, field_deg: f64) -> Self {
+        let (l, x0) = (nits.max(1e-4), field_deg.clamp(0.1, 180.0));
+        let pupil_mm = 5.0 - 3.0 * libm::tanh(0.4 * libm::log10(l * x0 * x0 / 1600.0));
+        let sigma_arcmin = libm::hypot(0.5, 0.08 * pupil_mm);
+        let trolands = PI * pupil_mm * pupil_mm / 4.0
+            * l
+            * (1.0 - (pupil_mm / 9.7) * (pupil_mm / 9.7) + libm::pow(pupil_mm / 12.4, 4.0));
         let seen = 1.0 + libm::pow(1.0 + x0, 0.6) * trolands / 3.5;
         let receptors_s = 0.032 / (1.0 + 0.55 * libm::log(seen));
         let seen = 1.0 + libm::pow(1.0 + x0 / 3.2, 5.0) * trolands / 120.0;
         let inhibition_s = 0.018 / (1.0 + 0.37 * libm::log(seen));
+        let photons = 1.0 / (0.03 * 1.2274e6 * trolands);
+        Self { field_deg: x0, sigma_deg: sigma_arcmin / 60.0, photons, receptors_s, inhibition_s }
+    }
+
+    fn filters(&self, hz: f64) -> Filters {
+        let turn = 2.0 * PI * hz;
         let filter = |tau: f64, n: f64| libm::pow(1.0 + (turn * tau) * (turn * tau), -n / 2.0);
-        let share =
-            filter(receptors_s, 7.0) * (1.0 - filter(inhibition_s, 4.0) * (1.0 - inhibited.sqrt()));
-        share * share
-    };
-    let photons = 1.0 / (0.03 * 1.2274e6 * trolands);
-    let area = 1.0 / (x0 * x0) + 1.0 / 144.0 + u * u / 225.0;
-    optics / 3.0 / (2.0 / 0.1 * area * (photons + 3e-8 / passed)).sqrt()
+        Filters {
+            receptors: filter(self.receptors_s, 7.0),
+            inhibition: filter(self.inhibition_s, 4.0),
+        }
+    }
+
+    fn sensitivity(&self, cycles_per_deg: f64, filters: &Filters) -> f64 {
+        let (u, x0, sigma_deg) = (cycles_per_deg.max(0.02), self.field_deg, self.sigma_deg);
+        let optics = libm::exp(-2.0 * PI * PI * sigma_deg * sigma_deg * u * u);
+        let inhibited = 1.0 - libm::exp(-(u / 7.0) * (u / 7.0));
+        let share = filters.receptors * (1.0 - filters.inhibition * (1.0 - inhibited.sqrt()));
+        let area = 1.0 / (x0 * x0) + 1.0 / 144.0 + u * u / 225.0;
+        optics / 3.0 / (2.0 / 0.1 * area * (self.photons + 3e-8 / (share * share))).sqrt()
+    }
 }
 
 /// Sensitivity to colour without luma, of [`Wave::chroma`]: one over its threshold.
@@ -55,7 +84,7 @@ pub fn chroma_sensitivity(cycles_per_deg: f64, hz: f64) -> f64 {
 /// its own threshold. S. Daly, "The visible differences predictor", in *Digital Images and Human Vision*, MIT Press 1993, with W = 6, Q = 0.7, slope
 /// 0.7, b = 4 (from memory): (1 + mask^2.8)^¼.
 pub fn elevation(mask: f64) -> f64 {
-    libm::pow(1.0 + libm::pow(mask.max(0.0), 2.8), 0.25)
+    (1.0 + libm::pow(mask.max(0.0), 2.8)).sqrt().sqrt()
 }
 
 /// How a picture is watched.
@@ -114,21 +143,79 @@ impl Viewing {
         level: f64,
         noise: f64,
     ) -> f64 {
+        let seeing = self.seeing(lines, level, noise);
+        seeing.multiple(luma, chroma, frequency, &seeing.rate(hz))
+    }
+
+    /// The same for many waves on one field: arguments as of [`Self::multiple`].
+    pub fn seeing(&self, lines: f64, level: f64, noise: f64) -> Seeing {
         let height_deg = self.height_deg();
-        // What is longer than the picture is seen as half a wave of its height.
-        let cycles_per_deg = (frequency * lines / height_deg).max(0.5 / height_deg);
         let nits = (self.white_nits * level).max(DARKEST_NITS);
-        let sensitivity = luma_sensitivity(nits, height_deg, cycles_per_deg, hz);
-        let still = luma_sensitivity(nits, height_deg, cycles_per_deg, 0.0);
-        let grain = noise * (1.5 * PI).sqrt() * frequency.max(0.5 / lines);
-        let hidden = elevation(still * libm::hypot(self.picture_contrast, grain));
-        let colour = chroma_sensitivity(cycles_per_deg, hz);
-        (luma * sensitivity).max(chroma * colour) / hidden
+        let adapted = Adapted::new(nits, height_deg);
+        let still = adapted.filters(0.0);
+        let (picture, grain) = (self.picture_contrast, noise * (1.5 * PI).sqrt());
+        Seeing { adapted, still, height_deg, lines, picture, grain }
     }
 
     /// Contrast of luma that is [`Self::multiple`] 1 at a frequency in cycles per pixel.
     pub fn threshold(&self, frequency: f64, lines: f64, hz: f64, level: f64, noise: f64) -> f64 {
         1.0 / self.multiple_of(1.0, 0.0, frequency, lines, hz, level, noise)
+    }
+}
+
+/// How a field of one level is seen in a picture.
+#[derive(Debug, Clone, Copy)]
+pub struct Seeing {
+    adapted: Adapted,
+    still: Filters,
+    height_deg: f64,
+    lines: f64,
+    picture: f64,
+    grain: f64,
+}
+
+/// What the eye makes of a rate of change, under a [`Seeing`].
+#[derive(Debug, Clone, Copy)]
+pub struct Rate {
+    filters: Filters,
+    /// Share of the sensitivity to colour.
+    colour: f64,
+}
+
+impl Seeing {
+    /// Of waves that come and go `hz` times a second.
+    pub fn rate(&self, hz: f64) -> Rate {
+        let filters = if hz == 0.0 { self.still } else { self.adapted.filters(hz) };
+        Rate { filters, colour: libm::exp(-hz.abs() / 10.0) }
+    }
+
+    /// No less than what a contrast of 1, of luma or colour, is at any frequency and rate of change.
+    pub fn most(&self) -> f64 {
+        // Noise only hides.
+        let clear = Self { grain: 0.0, ..*self };
+        // Both courses are smooth and broad: steps of an octave, and a little on top.
+        let rates = [0.0, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0].map(|hz| clear.rate(hz));
+        let lowest = 0.5 / self.lines;
+        let mut most = 0.0_f64;
+        for octave in 0..12 {
+            let f = lowest * f64::from(1 << octave);
+            for rate in &rates {
+                most = most.max(clear.multiple(1.0, 1.0, f, rate));
+            }
+        }
+        1.1 * most
+    }
+
+    /// [`Viewing::multiple_of`].
+    pub fn multiple(&self, luma: f64, chroma: f64, frequency: f64, rate: &Rate) -> f64 {
+        // What is longer than the picture is seen as half a wave of its height.
+        let cycles_per_deg = (frequency * self.lines / self.height_deg).max(0.5 / self.height_deg);
+        let still = self.adapted.sensitivity(cycles_per_deg, &self.still);
+        let sensitivity = self.adapted.sensitivity(cycles_per_deg, &rate.filters);
+        let grain = self.grain * frequency.max(0.5 / self.lines);
+        let mask = (self.picture * self.picture + grain * grain).sqrt();
+        let colour = chroma_sensitivity(cycles_per_deg, 0.0) * rate.colour;
+        (luma * sensitivity).max(chroma * colour) / elevation(still * mask)
     }
 }
 
@@ -161,6 +248,24 @@ mod tests {
         assert!(
             luma_sensitivity(100.0, 20.0, 0.1, 8.0) > 2.0 * luma_sensitivity(100.0, 20.0, 0.1, 0.0)
         );
+    }
+
+    #[test]
+    fn nothing_is_seen_better_than_the_most() {
+        for level in [0.01, 0.18, 1.0] {
+            for picture_contrast in [0.0, 0.04] {
+                let viewing = Viewing { picture_contrast, ..Viewing::default() };
+                let seeing = viewing.seeing(1080.0, level, 0.003);
+                let mut most = 0.0_f64;
+                for i in 0..200 {
+                    let f = 0.2 / 1080.0 * libm::pow(1.04, f64::from(i));
+                    for hz in [0.0, 0.5, 1.5, 3.0, 6.0, 7.0, 9.0, 12.0, 20.0] {
+                        most = most.max(seeing.multiple(1.0, 1.0, f, &seeing.rate(hz)));
+                    }
+                }
+                assert!(most <= seeing.most() && seeing.most() < 1.2 * most, "{level}");
+            }
+        }
     }
 
     #[test]

@@ -6,5 +6,5 @@ mod eye;
 mod wave;
 
 pub use degree::{Degree, Judged, Kind};
-pub use eye::{Viewing, chroma_sensitivity, elevation, luma_sensitivity};
+pub use eye::{Rate, Seeing, Viewing, chroma_sensitivity, elevation, luma_sensitivity};
 pub use wave::{LUMA, Wave};

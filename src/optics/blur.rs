@@ -3,7 +3,7 @@
 use super::transfer;
 use super::wave::{self, WaveTable};
 use super::{Diffraction, FrontLowPass, Iris, Lens, LowPass};
-use crate::math::special::{jinc, jinc_bend};
+use crate::math::special::{cos_pi, jinc, jinc_bend, sinc};
 use crate::math::table::Table;
 use glam::DVec2;
 use std::f64::consts::PI;
@@ -147,22 +147,28 @@ impl Blur {
     /// Photosite aperture, low-pass filters and aberration together, at a frequency in cycles per photosite.
     #[inline]
     pub fn sensor(&self, f: DVec2) -> f32 {
-        let table = |axis: usize| Table::new(HIGHEST, 1.0 / 512.0, |f| self.along(axis, f));
+        let table = |axis: usize| {
+            let of = |f| self.along(axis, f) * transfer::gaussian(f, self.sigma);
+            Table::new(HIGHEST, 1.0 / 512.0, of)
+        };
         self.across.get_or_init(|| table(0)).at(f.x.abs())
             * self.upright.get_or_init(|| table(1)).at(f.y.abs())
     }
 
     /// [`Self::sensor`] without its tables, for few frequencies.
     pub fn sensor_exact(&self, f: DVec2) -> f64 {
-        self.along(0, f.x) * self.along(1, f.y)
+        let sharp = if self.sigma > 0.0 { transfer::gaussian(f.length(), self.sigma) } else { 1.0 };
+        sharp * self.along(0, f.x) * self.along(1, f.y)
     }
 
+    /// What apertures and low-pass filters leave along an axis.
     fn along(&self, axis: usize, f: f64) -> f64 {
-        transfer::aperture(f, 0.0, self.aperture)
-            * transfer::aperture(f, 0.0, self.square)
-            * transfer::low_pass(f, 0.0, self.low_pass[axis], 0.0)
-            * transfer::low_pass(f, 0.0, self.front_low_pass[axis], 0.0)
-            * transfer::gaussian(f, self.sigma)
+        let box_of = |width: f64| if width == 0.0 { 1.0 } else { sinc(f * width) };
+        let split = |apart: f64| if apart == 0.0 { 1.0 } else { cos_pi(f * apart) };
+        box_of(self.aperture)
+            * box_of(self.square)
+            * split(self.low_pass[axis])
+            * split(self.front_low_pass[axis])
     }
 
     /// The frequency at which a round blur disc has the transfer of this one, which a squeeze makes narrower.

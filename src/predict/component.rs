@@ -11,21 +11,24 @@
 //! optics their transfer at g, and a row is read k·line/period turns after the one above.
 
 use super::place::{Place, Sights};
-use crate::math::special::{cos_pi, sin_pi, sinc};
+use crate::math::special::{sin_pi, sinc, turn};
 use crate::optics::Diffraction;
 use crate::optics::view::{on_sensor, pupil_view_exact};
 use crate::scene::Scene;
 use crate::scene::derived::white_light;
 use crate::sensor::{Mosaic, photons};
+use crate::wall::Emitter;
 use crate::wall::drive::Timing;
 use crate::wall::spectrum::Spectrum;
 use glam::DVec2;
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
+use std::sync::{Arc, Mutex};
 
 /// exp(i2π·turns).
 pub fn turned(turns: f64) -> Complex64 {
-    Complex64::new(cos_pi(2.0 * turns), sin_pi(2.0 * turns))
+    let (re, im) = turn(turns);
+    Complex64::new(re, im)
 }
 
 /// Where a component comes from.
@@ -64,6 +67,71 @@ pub struct Wall<'a> {
     least: f64,
     /// Highest frequency on the sensor, cycles per photosite.
     highest: f64,
+    /// The lattice's own harmonics, as far as any place asked for them.
+    kept: Arc<Mutex<Option<Arc<Harmonics>>>>,
+}
+
+/// Harmonics of the wall's lattice, whatever the place that sees it.
+struct Harmonics {
+    /// Highest harmonic across and down, and the slots of the scan's rows that are told apart.
+    reach: [i32; 2],
+    scan: u32,
+    /// Of opposite harmonics only one: steady light has them in pairs.
+    half: bool,
+    /// By line of the slots, the strongest first.
+    lines: Vec<Vec<Harmonic>>,
+}
+
+/// One of them.
+struct Harmonic {
+    h: [i32; 2],
+    /// Cycles per pixel.
+    g: DVec2,
+    /// What each emitter colour's shape and the diffuser leave, with the phase of its place in the pixel.
+    shapes: [Complex64; 3],
+    /// The largest of them.
+    size: f64,
+    /// They are the same.
+    alike: bool,
+}
+
+impl Harmonics {
+    fn new(scene: &Scene, reach: [i32; 2], (scan, half): (u32, bool), least: f64) -> Self {
+        let wall = &scene.wall;
+        let lines = (0..scan).map(|m| {
+            let share = f64::from(m) / f64::from(scan);
+            let from = if half { 0 } else { -reach[1] - i32::from(m > 0) };
+            let mut line = Vec::new();
+            for hy in from..=reach[1] {
+                for hx in -reach[0]..=reach[0] {
+                    if half && hy == 0 && hx <= 0 {
+                        continue;
+                    }
+                    let g = DVec2::new(f64::from(hx), f64::from(hy) + share);
+                    let spread = wall.diffuser.map_or(1.0, |d| {
+                        crate::optics::transfer::gaussian(g.length() / wall.pitch_m, d.sigma_m())
+                    });
+                    let [red, green, blue] = &wall.emitters;
+                    let alike = [green, blue]
+                        .iter()
+                        .all(|e| e.shape == red.shape && e.offset_m == red.offset_m);
+                    let of = |e: &Emitter| {
+                        let offset = e.offset_m / wall.pitch_m;
+                        let back = turned(-g.dot(DVec2::new(offset.x, -offset.y)));
+                        back * (e.shape.transform(g, wall.pitch_m) * spread)
+                    };
+                    let shapes = if alike { [of(red); 3] } else { [of(red), of(green), of(blue)] };
+                    let size = shapes.iter().map(|s| s.norm_sqr()).fold(0.0, f64::max).sqrt();
+                    if 2.0 * size >= least {
+                        line.push(Harmonic { h: [hx, hy], g, shapes, size, alike });
+                    }
+                }
+            }
+            line.sort_by(|a, b| b.size.total_cmp(&a.size));
+            line
+        });
+        Self { reach, scan, half, lines: lines.collect() }
+    }
 }
 
 /// One frequency of the wall as a place sees it: what optics leave of each emitter colour's light there.
@@ -103,13 +171,37 @@ impl<'a> Wall<'a> {
         });
         let slot_s = scene.drive.timing().slot_s;
         let highest = highest.min(ends_at(scene, least));
-        Self { scene, mix, falloff, slot_s, least, highest }
+        let kept = Arc::new(Mutex::new(None));
+        Self { scene, mix, falloff, slot_s, least, highest, kept }
     }
 
     /// The same camera and wall, placed or focused anew.
     pub fn at<'b>(&self, scene: &'b Scene) -> Wall<'b> {
         let Self { mix, falloff, slot_s, least, highest, .. } = *self;
-        Wall { scene, mix, falloff, slot_s, least, highest }
+        Wall { scene, mix, falloff, slot_s, least, highest, kept: self.kept.clone() }
+    }
+
+    /// The same for components of a contrast of `least` and more only.
+    pub fn of_least(&self, least: f64) -> Self {
+        let Self { scene, mix, falloff, slot_s, highest, .. } = *self;
+        let kept = Arc::new(Mutex::new(None));
+        Self { scene, mix, falloff, slot_s, least, highest, kept }
+    }
+
+    /// Harmonics up to a reach, at least.
+    fn harmonics(&self, reach: [i32; 2], (scan, half): (u32, bool)) -> Arc<Harmonics> {
+        let mut kept = self.kept.lock().unwrap_or_else(|e| e.into_inner());
+        let serves = |h: &&Arc<Harmonics>| {
+            (h.scan, h.half) == (scan, half) && h.reach[0] >= reach[0] && h.reach[1] >= reach[1]
+        };
+        if let Some(found) = kept.as_ref().filter(serves) {
+            return found.clone();
+        }
+        // A little more, for the places to come.
+        let more = reach.map(|r| r + r / 8);
+        let made = Arc::new(Harmonics::new(self.scene, more, (scan, half), self.least));
+        *kept = Some(made.clone());
+        made
     }
 
     /// The lattice as a place sees it; with `slots`, the lines between its harmonics that rows in turn make, too. Harmonics above
@@ -119,20 +211,15 @@ impl<'a> Wall<'a> {
         let dim = self.falloff.map(|k| if k == 0.0 { 1.0 } else { libm::pow(place.cos_wall, k) });
         let of = self.mix.map(|row| [0, 1, 2].map(|e: usize| row[e] * dim[e]));
         let reach = self.reach(place).map(|r| r.min(most));
-        let tones = (0..scan).map(|m| {
-            let share = f64::from(m) / f64::from(scan);
-            let below = if m == 0 { 0 } else { 1 };
-            let mut tones = Vec::new();
-            for hy in -reach[1] - below..=reach[1] {
-                for hx in -reach[0]..=reach[0] {
-                    // Steady light has pairs of opposite harmonics only; one of each serves.
-                    if !slots && (hy < 0 || (hy == 0 && hx <= 0)) {
-                        continue;
-                    }
-                    tones.extend(self.tone(sights, place, [hx, hy], share));
-                }
+        let harmonics = self.harmonics(reach, (scan, !slots));
+        let tones = harmonics.lines.iter().map(|line| {
+            let strong = line.iter().take_while(|h| 2.0 * h.size >= self.least);
+            let near = strong.filter(|h| h.h[0].abs() <= most && h.h[1].abs() <= most);
+            let mut tones: Vec<Tone> =
+                near.filter_map(|harmonic| self.tone(sights, place, harmonic)).collect();
+            if slots {
+                tones.sort_by(|a, b| b.size.total_cmp(&a.size));
             }
-            tones.sort_by(|a: &Tone, b: &Tone| b.size.total_cmp(&a.size));
             tones
         });
         Lattice { tones: tones.collect(), of, reflected: self.scene.reflected_share() }
@@ -146,20 +233,14 @@ impl<'a> Wall<'a> {
             .map(|c| (c.length() * self.highest).ceil().clamp(1.0, 60.0) as i32)
     }
 
-    fn tone(&self, sights: &Sights<'_>, place: &Place, h: [i32; 2], share: f64) -> Option<Tone> {
-        let wall = &self.scene.wall;
-        let g = DVec2::new(f64::from(h[0]), f64::from(h[1]) + share);
+    fn tone(&self, sights: &Sights<'_>, place: &Place, harmonic: &Harmonic) -> Option<Tone> {
+        let g = harmonic.g;
         let frequency = on_sensor(&place.local.whole, g);
-        if frequency.length() > self.highest {
+        if frequency.length_squared() > self.highest * self.highest {
             return None;
         }
-        let spread = wall.diffuser.map_or(1.0, |d| {
-            crate::optics::transfer::gaussian(g.length() / wall.pitch_m, d.sigma_m())
-        });
-        let sensor = sights.blur.sensor_exact(frequency) * spread;
-        let shapes = [0, 1, 2].map(|c| wall.emitters[c].shape.transform(g, wall.pitch_m));
-        let largest = shapes.iter().fold(0.0_f64, |a, s| a.max(s.abs()));
-        if 2.0 * largest * sensor.abs() < self.least {
+        let sensor = sights.blur.sensor_exact(frequency);
+        if 2.0 * harmonic.size * sensor.abs() < self.least {
             return None;
         }
         let chromatic = sights.blur.is_chromatic();
@@ -168,21 +249,25 @@ impl<'a> Wall<'a> {
             if even {
                 return Complex64::ONE;
             }
-            let lambda = if chromatic { wall.emitters[c].wavelength_m } else { 0.0 };
+            let lambda = if chromatic { self.scene.wall.emitters[c].wavelength_m } else { 0.0 };
             let view = pupil_view_exact(&sights.blur, &place.local, lambda, g);
             // Light at the photosite is Σ weight·light, the conjugate of the weights' transform.
             Complex64::new(f64::from(view.re), -f64::from(view.im)) * sensor
         };
         let views = if chromatic { [view(0), view(1), view(2)] } else { [view(0); 3] };
+        let sizes = [0, 1, 2].map(|c: usize| views[c].norm_sqr() * harmonic.shapes[c].norm_sqr());
+        let size = sizes.into_iter().fold(0.0, f64::max).sqrt();
+        if 2.0 * size < self.least {
+            return None;
+        }
         // At the place, then back to the sensor's corner along the wave.
-        let at = g.dot(place.wall - DVec2::splat(0.5)) - frequency.dot(place.point);
-        let colours = [0, 1, 2].map(|c: usize| {
-            let offset = wall.emitters[c].offset_m / wall.pitch_m;
-            let turns = at - g.dot(DVec2::new(offset.x, -offset.y));
-            views[c] * shapes[c] * turned(turns)
-        });
-        let size = colours.iter().fold(0.0_f64, |a, c| a.max(c.norm_sqr().sqrt()));
-        (2.0 * size >= self.least).then_some(Tone { h, frequency, colours, size })
+        let at = turned(g.dot(place.wall - DVec2::splat(0.5)) - frequency.dot(place.point));
+        let colours = if harmonic.alike && !chromatic {
+            [views[0] * harmonic.shapes[0] * at; 3]
+        } else {
+            [0, 1, 2].map(|c: usize| views[c] * harmonic.shapes[c] * at)
+        };
+        Some(Tone { h: harmonic.h, frequency, colours, size })
     }
 
     /// The lattice's harmonics in steady light of mean levels `levels` (red, green, blue).
@@ -202,8 +287,14 @@ impl<'a> Wall<'a> {
     }
 
     /// The components of a pulse of the drive, those around the lattice's harmonics too; the lattice must have been asked for
-    /// with its slots.
-    pub fn pulsing(&self, lattice: &Lattice, levels: [f64; 3], pulse: &Pulse) -> Vec<Component> {
+    /// with its slots. Those of a contrast below `least` are left out.
+    pub fn pulsing(
+        &self,
+        lattice: &Lattice,
+        levels: [f64; 3],
+        pulse: &Pulse,
+        least: f64,
+    ) -> Vec<Component> {
         let scan = lattice.tones.len() as u32;
         let theta = pulse.hz * self.slot_s;
         let largest = pulse.amplitude.iter().map(|a| a.norm_sqr().sqrt()).fold(0.0, f64::max);
@@ -212,7 +303,7 @@ impl<'a> Wall<'a> {
         for (m, tones) in lattice.tones.iter().enumerate() {
             let slots = slots(theta + m as f64 / f64::from(scan), scan);
             let most = 2.0 * slots.norm_sqr().sqrt() * largest;
-            for tone in tones.iter().take_while(|tone| most * tone.size >= self.least) {
+            for tone in tones.iter().take_while(|tone| most * tone.size >= least) {
                 let colours =
                     [0, 1, 2].map(|c: usize| tone.colours[c] * pulse.amplitude[c] * slots);
                 let origin = Origin { h: tone.h, k: pulse.k, m: m as u32 };
@@ -291,8 +382,15 @@ pub struct Pulse {
     pub amplitude: [Complex64; 3],
 }
 
-/// The harmonics of the drive at levels of red, green and blue, of those that leave `least` of the mean or more.
-pub fn pulses(scene: &Scene, timing: &Timing, levels: [f64; 3], least: f64) -> Vec<Pulse> {
+/// The harmonics of the drive at levels of red, green and blue, of those that leave `least` of the mean or more, up to the
+/// `highest` harmonic of the refresh.
+pub fn pulses(
+    scene: &Scene,
+    timing: &Timing,
+    levels: [f64; 3],
+    least: f64,
+    highest: u32,
+) -> Vec<Pulse> {
     if scene.drive.is_steady() {
         return Vec::new();
     }
@@ -304,9 +402,8 @@ pub fn pulses(scene: &Scene, timing: &Timing, levels: [f64; 3], least: f64) -> V
     for colours in if alike { vec![vec![0, 1, 2]] } else { vec![vec![0], vec![1], vec![2]] } {
         let spectrum = Spectrum::new(timing, levels[colours[0]]);
         let mean = spectrum.mean();
-        // Beyond some refreshes nothing new comes; below, every line counts.
-        let most =
-            spectrum.last(exposure_s, least).min(timing.refreshes.saturating_mul(24).max(24));
+        let most = timing.refreshes.saturating_mul(highest).max(highest);
+        let most = spectrum.last(exposure_s, least).min(most);
         for line in spectrum.lines(exposure_s, least, most) {
             let left = line.amplitude / mean * sinc(line.hz * exposure_s);
             let late = exposure_s / 2.0 + drive.clock.phase_s;

@@ -1,7 +1,6 @@
 //! The eye's thresholds as tables over frequency, for one level and one rate of change.
 
-use crate::artefact::Viewing;
-use std::sync::{Arc, Mutex};
+use crate::artefact::Seeing;
 
 /// Steps of the table, over [`LOWEST`] to [`HIGHEST`] of a picture's frequencies.
 const STEPS: usize = 96;
@@ -17,36 +16,17 @@ pub struct EyeTable {
 }
 
 impl EyeTable {
-    /// For a viewing, a picture of so many lines, changes of `hz`, a level and noise ([`Viewing::multiple`]).
-    pub fn new(viewing: &Viewing, lines: f64, hz: f64, level: f64, noise: f64) -> Self {
+    /// Of a field, for changes of `hz`.
+    pub fn new(seeing: &Seeing, lines: f64, hz: f64) -> Self {
         let lowest = 0.25 / lines;
         let range = libm::log(HIGHEST / lowest);
+        let rate = seeing.rate(hz);
         let values = (0..=STEPS).map(|i| {
             let f = lowest * libm::exp(range * i as f64 / STEPS as f64);
-            let of = |luma, chroma| viewing.multiple_of(luma, chroma, f, lines, hz, level, noise);
+            let of = |luma, chroma| seeing.multiple(luma, chroma, f, &rate);
             [of(1.0, 0.0), of(0.0, 1.0)]
         });
         Self { lowest, per_log: STEPS as f64 / range, values: values.collect() }
-    }
-
-    /// [`Self::new`], one of the last few kept: the scenes of a sweep mostly share it.
-    pub fn shared(viewing: &Viewing, lines: f64, hz: f64, level: f64, noise: f64) -> Arc<Self> {
-        type Key = ([u64; 7], Arc<EyeTable>);
-        static LAST: Mutex<Vec<Key>> = Mutex::new(Vec::new());
-        let v = viewing;
-        let key = [v.distance_heights, v.white_nits, v.picture_contrast, lines, hz, level, noise]
-            .map(f64::to_bits);
-        let kept = |last: &Vec<Key>| last.iter().find(|(k, _)| *k == key).map(|(_, t)| t.clone());
-        if let Some(table) = kept(&LAST.lock().unwrap_or_else(|e| e.into_inner())) {
-            return table;
-        }
-        let table = Arc::new(Self::new(viewing, lines, hz, level, noise));
-        let mut last = LAST.lock().unwrap_or_else(|e| e.into_inner());
-        if last.len() >= 16 {
-            last.remove(0);
-        }
-        last.push((key, table.clone()));
-        table
     }
 
     fn step(&self, f: f64) -> f64 {
@@ -79,11 +59,12 @@ impl EyeTable {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::artefact::Viewing;
 
     #[test]
     fn the_table_is_the_eye() {
         let viewing = Viewing::default();
-        let table = EyeTable::new(&viewing, 1080.0, 3.0, 0.5, 0.01);
+        let table = EyeTable::new(&viewing.seeing(1080.0, 0.5, 0.01), 1080.0, 3.0);
         for f in [0.0004, 0.003, 0.02, 0.11, 0.43] {
             let exact = viewing.multiple_of(0.02, 0.01, f, 1080.0, 3.0, 0.5, 0.01);
             let found = table.multiple(0.02, 0.01, f);

@@ -1,15 +1,16 @@
 //! Everything found in a scene, judged: as planned, and at worst within what a set may be off by.
 
 use super::assumed::{Unsure, unsure};
-use super::component::{Component, Lattice, Wall, pulses};
+use super::component::{Component, Lattice, Pulse, Wall, pulses};
 use super::eye::EyeTable;
 use super::place::{Off, Place, Sights};
 use super::sampled::{Sampler, Seen};
-use crate::artefact::{Degree, Judged, Kind};
+use crate::artefact::{Degree, Judged, Kind, Seeing};
 use crate::scene::derived::{gain_dn_per_e, white_light};
 use crate::scene::{Scene, Tolerances};
 use crate::sensor::{Readout, photons};
 use glam::{DVec2, DVec3};
+use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
 
 /// How thoroughly a scene is looked through.
@@ -37,7 +38,7 @@ impl Settings {
         Self {
             grid: [5, 3],
             grid_off: [3, 3],
-            least: 1e-5,
+            least: 5e-5,
             least_pulse: 2e-4,
             highest: 4.0,
             levels: vec![0.01, 0.02, 0.05, 0.1, 0.18, 0.5, 1.0],
@@ -142,21 +143,18 @@ fn offsets(t: &Tolerances, thorough: bool) -> Vec<Off> {
     let mut all = Vec::new();
     let of = |distance: f64, focal: f64| Off { distance, focal, ..Off::default() };
     if t.distance > 0.0 || t.focal > 0.0 {
+        // The smallest and the largest image of the wall; frequencies between are swept from each.
         all.push(of(t.distance, -t.focal));
         all.push(of(-t.distance, t.focal));
-        if thorough {
-            all.extend([of(t.distance, 0.0), of(-t.distance, 0.0)]);
-            all.extend([of(0.0, t.focal), of(0.0, -t.focal)]);
-        }
     }
     if t.turn_rad > 0.0 {
-        let turn = |turn_rad: DVec3| Off { turn_rad: turn_rad * t.turn_rad, ..Off::default() };
+        let turn = |x: f64, y: f64, z: f64| Off {
+            turn_rad: DVec3::new(x, y, z) * t.turn_rad,
+            ..Off::default()
+        };
+        all.extend([turn(1.0, 1.0, 1.0), turn(-1.0, -1.0, -1.0)]);
         if thorough {
-            for axis in [DVec3::X, DVec3::Y, DVec3::Z] {
-                all.extend([turn(axis), turn(-axis)]);
-            }
-        } else {
-            all.extend([turn(DVec3::new(1.0, 1.0, 1.0)), turn(DVec3::new(-1.0, -1.0, -1.0))]);
+            all.extend([turn(1.0, -1.0, 1.0), turn(-1.0, 1.0, -1.0)]);
         }
     }
     all
@@ -235,8 +233,8 @@ fn judge(scene: &Scene, settings: &Settings, lists: bool) -> Prediction {
     // The brightest level shows fringes best: contrast is the same at all of them, and noise and a dark display hide it.
     let bright = settings.levels.iter().fold(0.0_f64, |a, b| a.max(*b));
     let bright = if bright > 0.0 { bright } else { 1.0 };
-    let still =
-        EyeTable::shared(&scene.viewing, lines, 0.0, bright, noise(scene, &sampler, bright));
+    let seeing = scene.viewing.seeing(lines, bright, noise(scene, &sampler, bright));
+    let (still, most) = (EyeTable::new(&seeing, lines, 0.0), seeing.most());
     let tolerances = &scene.tolerances;
     let offsets = offsets(tolerances, settings.thorough);
     let scenes: Vec<Scene> = offsets.iter().map(|off| off.of(scene)).collect();
@@ -251,6 +249,19 @@ fn judge(scene: &Scene, settings: &Settings, lists: bool) -> Prediction {
         for place in &stand.places {
             for seen in stand.fringes(&sampler, place) {
                 let (luma, chroma) = (seen.wave.luma(), seen.wave.chroma());
+                let listed = planned_here && lists && luma.max(chroma) >= 5e-4;
+                // Whether it may be the worst of its kind.
+                let found = best.iter().find(|f| f.kind == kind_of_fringe(&seen));
+                let least = found.map_or(HARDLY, |f| {
+                    if planned_here {
+                        f.planned.multiple.min(f.worst.multiple)
+                    } else {
+                        f.worst.multiple
+                    }
+                });
+                if !listed && luma.max(chroma) * most <= least {
+                    continue;
+                }
                 let f = seen.wave.frequency.length();
                 // What has less than a quarter of a wave in the frame is no fringe, as planned.
                 let planned = if planned_here && f * lines >= 0.25 {
@@ -273,7 +284,7 @@ fn judge(scene: &Scene, settings: &Settings, lists: bool) -> Prediction {
                     worst: Judged::of(worst.max(planned)),
                 };
                 keep(&mut best, finding);
-                if planned_here && lists && luma.max(chroma) >= 5e-4 {
+                if listed {
                     prediction.fringes.push(finding);
                 }
             }
@@ -281,7 +292,7 @@ fn judge(scene: &Scene, settings: &Settings, lists: bool) -> Prediction {
     }
 
     if !scene.drive.is_steady() {
-        bands(scene, settings, &plan, &sampler, &mut best, lists.then_some(&mut prediction.bands));
+        bands(scene, settings, &plan, &mut best, lists.then_some(&mut prediction.bands));
     }
     best.sort_by(|a, b| {
         let (da, db) = (a.worst.degree, b.worst.degree);
@@ -294,12 +305,17 @@ fn judge(scene: &Scene, settings: &Settings, lists: bool) -> Prediction {
     prediction
 }
 
+/// Harmonics of the refresh that are followed: beyond, nothing new comes.
+const REFRESH_HARMONICS: u32 = 24;
+
+/// Multiples of the threshold that hardly matter: where nothing worse is found, what is certainly below is left out.
+const HARDLY: f64 = 0.02;
+
 /// Bands and flicker at every level. Optics hardly matter to them, so few places serve.
 fn bands(
     scene: &Scene,
     settings: &Settings,
     plan: &Stand<'_>,
-    sampler: &Sampler,
     best: &mut Vec<Finding>,
     mut list: Option<&mut Vec<Finding>>,
 ) {
@@ -309,42 +325,96 @@ fn bands(
     if settings.thorough && n > 2 {
         numbers.extend([0, n - 1]);
     }
-    let seen: Vec<(DVec2, Lattice)> = numbers
+    // Several waves may land on one.
+    let least = settings.least_pulse / 4.0;
+    let sampler = Sampler::new(scene, least);
+    let levels: Vec<f64> =
+        settings.levels.iter().copied().filter(|l| scene.drive.mean_level(*l) > 0.0).collect();
+    let of_levels: Vec<Vec<Pulse>> = levels
+        .iter()
+        .map(|level| pulses(scene, &timing, [*level; 3], settings.least_pulse, REFRESH_HARMONICS))
+        .collect();
+    // A line of the drive pulses with its own strength at every level; where it lands is the same for all.
+    let strength = |p: &Pulse| p.amplitude[0].norm_sqr().sqrt();
+    let mut strongest: Vec<Pulse> = Vec::new();
+    for pulse in of_levels.iter().flatten() {
+        match strongest.binary_search_by_key(&pulse.k, |p| p.k) {
+            Err(place) => strongest.insert(place, *pulse),
+            Ok(place) if strength(pulse) > strength(&strongest[place]) => {
+                strongest[place] = *pulse;
+            }
+            Ok(_) => {}
+        }
+    }
+    let largest = strongest.iter().map(strength).fold(0.0, f64::max);
+    if largest == 0.0 {
+        return;
+    }
+    let wall = plan.wall.of_least(least / largest);
+    let places: Vec<(DVec2, Lattice, Vec<Component>)> = numbers
         .into_iter()
         .map(|i| {
             let place = &plan.places[i];
-            let most = if settings.thorough { i32::MAX } else { 1 };
-            (place.point, plan.wall.seen(&plan.sights, place, true, most))
+            let most = if settings.thorough { 2 } else { 1 };
+            let lattice = wall.seen(&plan.sights, place, true, most);
+            let components = strongest
+                .iter()
+                .flat_map(|pulse| wall.pulsing(&lattice, [1.0; 3], pulse, least))
+                .collect();
+            (place.point, lattice, components)
         })
         .collect();
-    for &level in &settings.levels {
-        if scene.drive.mean_level(level) <= 0.0 {
-            continue;
-        }
-        let levels = [level; 3];
-        let pulses = pulses(scene, &timing, levels, settings.least_pulse);
-        let grain = noise(scene, sampler, level);
-        let mut here: Vec<Finding> = Vec::new();
-        for (point, lattice) in &seen {
-            let components: Vec<Component> =
-                pulses.iter().flat_map(|p| plan.wall.pulsing(lattice, levels, p)).collect();
-            for seen in sampler.waves(&components, lattice.means(levels)) {
-                if seen.wave.luma().max(seen.wave.chroma()) < settings.least_pulse {
-                    continue;
+    let lines = f64::from(sampler.size[1]);
+    for (point, lattice, components) in &places {
+        let landed = sampler.landed(components, lattice.means([1.0; 3]));
+        let white = sampler.luma(lattice.means([1.0; 3]));
+        for (&level, pulses) in levels.iter().zip(&of_levels) {
+            let seeing = scene.viewing.seeing(lines, level, noise(scene, &sampler, level));
+            let most = seeing.most();
+            // Room light that the face reflects dilutes dark levels.
+            let share = level * white / sampler.luma(lattice.means([level; 3]));
+            let weight = |component: &Component| {
+                let k = component.origin.k;
+                let of = |all: &[Pulse]| {
+                    let found = all.binary_search_by_key(&k, |p| p.k);
+                    found.ok().map(|i| all[i].amplitude[0])
+                };
+                match (of(pulses), of(&strongest)) {
+                    (Some(here), Some(reference)) => here / reference * share,
+                    _ => Complex64::ZERO,
                 }
-                for finding in judge_band(scene, sampler, &seen, level, grain) {
+            };
+            let mut waves: Vec<(f64, Seen)> = landed
+                .waves(weight)
+                .into_iter()
+                .map(|seen| (seen.wave.luma().max(seen.wave.chroma()), seen))
+                .filter(|(contrast, _)| *contrast >= settings.least_pulse)
+                .collect();
+            waves.sort_by(|a, b| b.0.total_cmp(&a.0));
+            for (number, (contrast, seen)) in waves.iter().enumerate() {
+                let listed = list.is_some() && number < 6;
+                // Whether it may be the worst of a kind.
+                let least_of = |kind| {
+                    let found = best.iter().find(|f| f.kind == kind);
+                    let least = |f: &Finding| f.planned.multiple.min(f.worst.multiple);
+                    found.map_or(HARDLY, least).max(HARDLY) / most
+                };
+                let matters = if listed {
+                    [0.0; 2]
+                } else {
+                    [least_of(Kind::Bands), least_of(Kind::Flicker)]
+                };
+                if matters.iter().all(|least| contrast <= least) {
+                    break;
+                }
+                for finding in judge_band(scene, &sampler, seen, (level, &seeing), matters) {
                     let finding = Finding { point: *point, ..finding };
                     keep(best, finding);
-                    if list.is_some() {
-                        here.push(finding);
+                    if listed && let Some(list) = list.as_deref_mut() {
+                        list.push(finding);
                     }
                 }
             }
-        }
-        if let Some(list) = list.as_deref_mut() {
-            here.sort_by(|a, b| b.seen.wave.largest().total_cmp(&a.seen.wave.largest()));
-            here.truncate(6);
-            list.extend(here);
         }
     }
 }
@@ -364,16 +434,15 @@ fn keep(best: &mut Vec<Finding>, finding: Finding) {
     }
 }
 
-/// A wave of the drive as bands, as flicker, or both.
+/// A wave of the drive as bands, as flicker, or both, where that has a contrast above what `matters` for bands and for flicker.
 pub(super) fn judge_band(
     scene: &Scene,
     sampler: &Sampler,
     seen: &Seen,
-    level: f64,
-    grain: f64,
-) -> Vec<Finding> {
+    (level, seeing): (f64, &Seeing),
+    matters: [f64; 2],
+) -> impl Iterator<Item = Finding> + use<> {
     let lines = f64::from(sampler.size[1]);
-    let viewing = &scene.viewing;
     let hz = seen.roll_hz.abs();
     let (luma, chroma) = (seen.wave.luma(), seen.wave.chroma());
     let f = seen.wave.frequency.length();
@@ -385,37 +454,39 @@ pub(super) fn judge_band(
         planned: Judged::of(planned),
         worst: Judged::of(worst.max(planned)),
     };
-    let mut found = Vec::new();
+    let (mut bands, mut flicker) = (None, None);
+    let contrast = luma.max(chroma);
     let slow = hz < 0.01;
     let tolerances = &scene.tolerances;
     let rolling = matches!(scene.camera.readout, Readout::Rolling { .. });
     let by = tolerances.readout * if rolling { seen.moved.readout.abs() } else { 0.0 }
         + (tolerances.distance + tolerances.focal + tolerances.turn_rad)
             * seen.moved.light.length();
-    // The eye's table costs as much as a hundred looks: three frequencies serve.
-    let multiple = |luma: f64, chroma: f64, f: f64, hz: f64| {
-        viewing.multiple_of(luma, chroma, f, lines, hz, level, grain)
-    };
-    if f * lines >= 0.5 || slow {
-        let planned = multiple(luma, chroma, f, hz);
+    let rate = seeing.rate(hz);
+    let multiple = |luma: f64, chroma: f64, f: f64| seeing.multiple(luma, chroma, f, &rate);
+    if (f * lines >= 0.5 || slow) && contrast > matters[0] {
+        let planned = multiple(luma, chroma, f);
         let worst = [(f - by).max(0.25 / lines), f + by]
             .into_iter()
-            .map(|f| multiple(luma, chroma, f, hz))
+            .map(|f| multiple(luma, chroma, f))
             .fold(planned, f64::max);
-        found.push(make(Kind::Bands, planned, worst));
+        bands = Some(make(Kind::Bands, planned, worst));
     }
-    if !slow {
+    if !slow && contrast > matters[1] {
         let share = sampler.whole_frame_share(&seen.wave);
-        let planned = multiple(luma * share, chroma * share, 0.5 / lines, hz);
         // A readout that is longer or shorter lets another share through; a wave is at most 1/(π·waves) of itself.
         let most = (f - by).max(0.0) * lines;
-        let share = if most < 0.5 { 1.0 } else { (1.0 / (PI * most)).min(1.0) };
-        let worst = if by > 0.0 {
-            multiple(luma * share, chroma * share, 0.5 / lines, hz)
+        let other = if by <= 0.0 {
+            share
+        } else if most < 0.5 {
+            1.0
         } else {
-            planned
+            (1.0 / (PI * most)).min(1.0)
         };
-        found.push(make(Kind::Flicker, planned, worst));
+        if contrast * share.max(other) > matters[1] {
+            let one = multiple(luma, chroma, 0.5 / lines);
+            flicker = Some(make(Kind::Flicker, one * share, one * other));
+        }
     }
-    found
+    bands.into_iter().chain(flicker)
 }

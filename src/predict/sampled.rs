@@ -8,7 +8,7 @@ use super::component::{Component, Origin, turned};
 use crate::artefact::{LUMA, Wave};
 use crate::develop::{ColourSpace, ScaleFilter, filter_transform};
 use crate::math::matrix3::{self, Matrix3};
-use crate::math::special::{cos_pi, sinc};
+use crate::math::special::{nearest, sinc, turn};
 use crate::scene::Scene;
 use crate::scene::derived::colour_transform;
 use crate::sensor::{Mosaic, Readout};
@@ -40,6 +40,33 @@ pub struct Moved {
     pub readout: f64,
 }
 
+/// Balanced mean light of each photosite colour, and the luma of it.
+struct Means {
+    of: [f64; 3],
+    luma: f64,
+}
+
+/// What becomes of a component at one place of the picture's frequencies.
+struct Image {
+    /// Number of the component.
+    number: u32,
+    /// Cycles per delivered pixel, of either sign.
+    frequency: DVec2,
+    /// Amplitude of each plane over the mean luma.
+    planes: [Complex64; 3],
+    resolved: bool,
+}
+
+/// A value times exp(iπ·quarters/2).
+fn quarter_turned(value: Complex64, quarters: i64) -> Complex64 {
+    match quarters & 3 {
+        0 => value,
+        1 => Complex64::new(-value.im, value.re),
+        2 => -value,
+        _ => Complex64::new(value.im, -value.re),
+    }
+}
+
 /// One photosite of the mosaic's block.
 struct Site {
     /// Which colour it records.
@@ -61,6 +88,10 @@ struct Stage {
 /// Sampling, demosaic, colour and scaling of a scene's first delivery, in linear light.
 pub struct Sampler {
     sites: Vec<Site>,
+    /// Sums of the sites' signs in each image of the folding, by photosite colour; the first is that of the light itself.
+    combs: [[f64; 3]; 4],
+    /// True where every recorded photosite is one of the sensor's and all are read at even steps: sites then differ by their place alone.
+    even: bool,
     /// Recorded photosites after which the mosaic repeats: 2, or 1 without a mosaic.
     block: u32,
     /// Sensor photosites that one block takes, across and down.
@@ -76,6 +107,78 @@ pub struct Sampler {
     pub size: [u32; 2],
     /// Contrast below which a wave is left out.
     least: f64,
+}
+
+/// Whether sites are single photosites of the sensor, read at even steps in place and time.
+fn is_even(sites: &[Site], step: [f64; 2], block: f64, line_s: f64) -> bool {
+    let single = |site: &Site| site.members.iter().all(|m| m.len() == 1);
+    if !sites.iter().all(single) {
+        return false;
+    }
+    let first = &sites[0];
+    sites.iter().all(|site| {
+        let [across, down] = [0, 1].map(|axis| {
+            let should = f64::from(site.at[axis]) * step[axis] / block;
+            site.members[axis][0] - first.members[axis][0] == should
+        });
+        let late_s = site.times_s[0] - first.times_s[0];
+        across && down && (late_s - f64::from(site.at[1]) * line_s).abs() < 1e-12
+    })
+}
+
+/// Components where they land in the picture.
+pub struct Landed<'a> {
+    sampler: &'a Sampler,
+    components: &'a [Component],
+    images: Vec<Image>,
+    /// Place, roll and number of the images: those of one place and roll stand together.
+    order: Vec<(u64, u64, u32)>,
+}
+
+impl Landed<'_> {
+    /// The waves, each component weighed by a factor of its own.
+    pub fn waves(&self, weight: impl Fn(&Component) -> Complex64) -> Vec<Seen> {
+        let weights: Vec<Complex64> = self.components.iter().map(weight).collect();
+        let least = self.sampler.least;
+        let mut out = Vec::new();
+        for together in self.order.chunk_by(|a, b| (a.0, a.1) == (b.0, b.1)) {
+            let weighed = |&(_, _, i): &(u64, u64, u32)| {
+                let image = &self.images[i as usize];
+                let weight = weights[image.number as usize];
+                (image, image.planes.map(|p| p * weight))
+            };
+            let size =
+                |planes: &[Complex64; 3]| planes.iter().map(|p| p.norm_sqr()).fold(0.0, f64::max);
+            let (mut largest, mut planes) = weighed(&together[0]);
+            let mut most = size(&planes);
+            if together.len() == 1 && most < least * least {
+                continue;
+            }
+            if together.len() > 1 {
+                // As waves of one half plane.
+                let mut sum = Wave::new(largest.frequency, planes).planes;
+                for image in &together[1..] {
+                    let (image, planes) = weighed(image);
+                    let more = Wave::new(image.frequency, planes).planes;
+                    sum = [0, 1, 2].map(|c: usize| sum[c] + more[c]);
+                    if size(&planes) > most {
+                        (largest, most) = (image, size(&planes));
+                    }
+                }
+                if size(&sum) < least * least {
+                    continue;
+                }
+                planes = sum;
+            }
+            let component = &self.components[largest.number as usize];
+            let mut seen = self.sampler.seen(largest, component, planes);
+            if together.len() > 1 {
+                seen.wave.planes = planes;
+            }
+            out.push(seen);
+        }
+        out
+    }
 }
 
 impl Sampler {
@@ -130,8 +233,20 @@ impl Sampler {
                 colour_transform(scene, ColourSpace::Bt709).map_or(matrix3::IDENTITY, |t| t.matrix)
             }
         };
+        let sites: Vec<Site> = sites.collect();
+        let combs = [0_u32, 1, 2, 3].map(|image| {
+            let mut comb = [0.0; 3];
+            for site in &sites {
+                let odd = (image % 2 * site.at[0] + image / 2 * site.at[1]) % 2 == 1;
+                comb[site.colour] += if odd { -1.0 } else { 1.0 };
+            }
+            comb
+        });
+        let even = is_even(&sites, step, f64::from(block), line_s);
         Self {
-            sites: sites.collect(),
+            sites,
+            combs,
+            even,
             block,
             step: DVec2::new(step[0], step[1]),
             line_s,
@@ -144,85 +259,114 @@ impl Sampler {
         }
     }
 
-    /// Everything that a component becomes in the picture. `means` is the balanced mean of each photosite colour.
-    fn spread(&self, component: &Component, means: [f64; 3], out: &mut Vec<Seen>) {
-        let mono = self.sites.len() == 1;
-        let block = f64::from(self.block);
-        let light = component.frequency * self.step / block;
-        let readout = component.hz * self.line_s;
-        let recorded = light + DVec2::new(0.0, readout);
-        // Every site's wave at the recorded grid's first photosite.
-        let of_sites = self.sites.iter().map(|site| {
-            let class = component.classes[if mono { 0 } else { site.colour }];
-            let across: Complex64 =
-                site.members[0].iter().map(|x| turned(component.frequency.x * x)).sum();
-            let down: Complex64 = site.members[1]
-                .iter()
-                .zip(&site.times_s)
-                .map(|(y, t)| turned(component.frequency.y * y + component.hz * t))
-                .sum();
-            let count = (site.members[0].len() * site.members[1].len()) as f64;
-            let at = DVec2::new(f64::from(site.at[0]), f64::from(site.at[1]));
-            class * across * down / count * turned(-recorded.dot(at))
-        });
-        let of_sites: Vec<Complex64> = of_sites.collect();
-        let balanced = matrix3::apply(&self.matrix, means);
-        let luma: f64 = balanced.iter().zip(LUMA).map(|(v, share)| v * share).sum();
-        if luma <= 0.0 {
+    /// Everything that a component becomes in the picture, added to `out`; `number` is the component's.
+    fn spread(&self, number: u32, component: &Component, light: &Means, out: &mut Vec<Image>) {
+        let bound = self.least * self.least;
+        if component.classes.iter().all(|c| c.norm_sqr() < bound) {
             return;
         }
-        let images = if self.block == 2 { 0..4 } else { 0..1 };
-        for image in images {
-            let (a, b) = (f64::from(image % 2), f64::from(image / 2));
-            let raw = recorded + DVec2::new(a, b) / 2.0;
-            let whole = DVec2::new(libm::round(raw.x), libm::round(raw.y));
-            let at = raw - whole;
-            let mut planes = [Complex64::ZERO; 3];
-            for (site, value) in self.sites.iter().zip(&of_sites) {
-                let [x, y] = site.at.map(f64::from);
-                // exp(−iπ(a·x + b·y)): the site's own comb.
-                let sign = cos_pi(a * x + b * y);
-                if mono {
-                    planes = [*value; 3];
-                } else {
-                    planes[site.colour] += *value * sign;
+        let mono = self.sites.len() == 1;
+        let block = f64::from(self.block);
+        let recorded =
+            component.frequency * self.step / block + DVec2::new(0.0, component.hz * self.line_s);
+        // Along the wave from the recorded grid's first photosite to the crop's first pixel, whose centre is at ½.
+        let to_crop = recorded.dot(self.crop - 0.5);
+        // Sums over the sites of each image and colour, to be weighed by the demosaic.
+        let mut combed = [[Complex64::ZERO; 3]; 4];
+        let images = if self.block == 2 { 4 } else { 1 };
+        if self.even {
+            let site = &self.sites[0];
+            let opens = component.hz * site.times_s[0];
+            let at = component.frequency.dot(DVec2::new(site.members[0][0], site.members[1][0]));
+            let first = turned(at + opens + to_crop);
+            let values = component.classes.map(|class| class * first);
+            for (of_image, comb) in combed.iter_mut().zip(&self.combs).take(images) {
+                *of_image = [0, 1, 2].map(|c: usize| values[c] * comb[c]);
+            }
+        } else {
+            for site in &self.sites {
+                let value = self.of_site(component, site, recorded) * turned(to_crop);
+                let [x, y] = site.at;
+                for (image, of_image) in combed.iter_mut().enumerate().take(images) {
+                    // exp(−iπ(a·x + b·y)): the site's own comb.
+                    let odd = (image as u32 % 2 * x + image as u32 / 2 * y) % 2 == 1;
+                    of_image[site.colour] += if odd { -value } else { value };
                 }
             }
+        }
+        let (cx, cy) = (turn(recorded.x).0, turn(recorded.y).0);
+        for (image, planes) in combed.iter().enumerate().take(images) {
+            let (a, b) = (image as i64 % 2, image as i64 / 2);
+            let mut planes = *planes;
+            if mono {
+                planes = [planes[0]; 3];
+            }
             if self.block == 2 {
-                let tent = |f: f64| (1.0 + cos_pi(2.0 * f)) / 2.0;
-                let chroma = tent(at.x) * tent(at.y);
-                let green = (1.0 + (cos_pi(2.0 * at.x) + cos_pi(2.0 * at.y)) / 2.0) / 4.0;
+                let cx = if a == 1 { -cx } else { cx };
+                let cy = if b == 1 { -cy } else { cy };
+                let chroma = (1.0 + cx) * (1.0 + cy) / 4.0;
+                let green = (1.0 + (cx + cy) / 2.0) / 4.0;
                 // A comb of one site in four, filled in with a total weight of four.
                 planes = [planes[0] * chroma, planes[1] * green, planes[2] * chroma];
             }
-            if planes.iter().all(|p| p.norm_sqr().sqrt() < self.least) {
+            if planes.iter().all(|p| p.norm_sqr() < bound) {
                 continue;
             }
-            let planes = [0, 1, 2].map(|c: usize| planes[c] * means[c]);
-            let picture = [0, 1, 2].map(|r: usize| {
-                let row = self.matrix[r];
-                let sum: Complex64 = (0..3).map(|c| planes[c] * row[c]).sum();
-                sum / luma
+            let raw = recorded + DVec2::new(a as f64, b as f64) / 2.0;
+            let whole = DVec2::new(nearest(raw.x), nearest(raw.y));
+            let at = raw - whole;
+            // What half a cycle more and whole cycles less do on the way to the crop's first centre: quarter turns.
+            let quarters = |half: i64, whole: f64, crop: f64| {
+                half * (2 * (crop as i64) - 1) + 2 * (whole as i64)
+            };
+            let quarters = quarters(a, whole.x, self.crop.x) + quarters(b, whole.y, self.crop.y);
+            let planes =
+                [0, 1, 2].map(|c: usize| quarter_turned(planes[c], quarters) * light.of[c]);
+            let picture = self.matrix.map(|row| {
+                let sum = planes[0] * row[0] + planes[1] * row[1] + planes[2] * row[2];
+                sum / light.luma
             });
-            // To pixels of the crop, whose first centre is at ½.
-            let picture =
-                picture.map(|p| p * turned(at.dot(self.crop) - at.dot(DVec2::splat(0.5))));
             let resolved = image == 0 && whole == DVec2::ZERO && self.holds(recorded);
-            self.scale(0, at, picture, &mut |frequency, planes, kept| {
-                let ratio = self.stages.iter().fold(DVec2::ONE, |r, s| r * s.ratio);
-                let cycles = component.hz / self.fps;
-                let roll = (cycles - libm::round(cycles)) * self.fps;
-                let turned_over = frequency.y < 0.0 || (frequency.y == 0.0 && frequency.x < 0.0);
-                let seen = Seen {
-                    wave: Wave::new(frequency, planes),
-                    origin: component.origin,
-                    resolved: resolved && kept,
-                    roll_hz: if turned_over { -roll } else { roll },
-                    moved: Moved { light: light * ratio, readout: readout * ratio.y },
-                };
-                out.push(seen);
+            self.scale_from(0, at, picture, resolved, &mut |frequency, planes, resolved| {
+                out.push(Image { number, frequency, planes, resolved });
             });
         }
+    }
+
+    /// One site's wave at the recorded grid's first photosite.
+    fn of_site(&self, component: &Component, site: &Site, recorded: DVec2) -> Complex64 {
+        let class = component.classes[if self.sites.len() == 1 { 0 } else { site.colour }];
+        let across: Complex64 =
+            site.members[0].iter().map(|x| turned(component.frequency.x * x)).sum();
+        let down: Complex64 = site.members[1]
+            .iter()
+            .zip(&site.times_s)
+            .map(|(y, t)| turned(component.frequency.y * y + component.hz * t))
+            .sum();
+        let count = (site.members[0].len() * site.members[1].len()) as f64;
+        let at = DVec2::new(f64::from(site.at[0]), f64::from(site.at[1]));
+        class * across * down / count * turned(-recorded.dot(at))
+    }
+
+    /// A component's image in full.
+    fn seen(&self, image: &Image, component: &Component, planes: [Complex64; 3]) -> Seen {
+        let ratio = self.stages.iter().fold(DVec2::ONE, |r, s| r * s.ratio);
+        let light = component.frequency * self.step / f64::from(self.block);
+        let f = image.frequency;
+        let turned_over = f.y < 0.0 || (f.y == 0.0 && f.x < 0.0);
+        let roll = self.roll_hz(component);
+        Seen {
+            wave: Wave::new(f, planes),
+            origin: component.origin,
+            resolved: image.resolved,
+            roll_hz: if turned_over { -roll } else { roll },
+            moved: Moved { light: light * ratio, readout: component.hz * self.line_s * ratio.y },
+        }
+    }
+
+    fn roll_hz(&self, component: &Component) -> f64 {
+        let cycles = component.hz / self.fps;
+        (cycles - nearest(cycles)) * self.fps
     }
 
     /// Whether every colour's photosites hold a frequency without folding.
@@ -232,16 +376,6 @@ impl Sampler {
         }
         // Green's: luma is carried by it.
         recorded.x.abs() + recorded.y.abs() < 0.5
-    }
-
-    fn scale(
-        &self,
-        stage: usize,
-        at: DVec2,
-        planes: [Complex64; 3],
-        out: &mut impl FnMut(DVec2, [Complex64; 3], bool),
-    ) {
-        self.scale_from(stage, at, planes, true, out);
     }
 
     fn scale_from(
@@ -256,55 +390,66 @@ impl Sampler {
             out(at, planes, kept);
             return;
         };
-        for ny in -2..=2 {
-            for nx in -2..=2 {
-                let n = DVec2::new(f64::from(nx), f64::from(ny));
-                let from = at - n;
-                let left = filter_transform(stage.filter, stage.ratio.x, from.x)
-                    * filter_transform(stage.filter, stage.ratio.y, from.y);
-                if planes.iter().all(|p| (p * left).norm_sqr().sqrt() < self.least) {
+        let left = |f: f64, ratio: f64| {
+            [-2.0, -1.0, 0.0, 1.0, 2.0].map(|n| filter_transform(stage.filter, ratio, f - n))
+        };
+        let (across, down) = (left(at.x, stage.ratio.x), left(at.y, stage.ratio.y));
+        let largest = planes.iter().map(|p| p.norm_sqr()).fold(0.0, f64::max);
+        for (ny, down) in (-2..=2_i64).zip(down) {
+            for (nx, across) in (-2..=2_i64).zip(across) {
+                let left = across * down;
+                if largest * left * left < self.least * self.least {
                     continue;
                 }
-                let to = from * stage.ratio;
-                let whole = DVec2::new(libm::round(to.x), libm::round(to.y));
-                let sign = cos_pi(n.x + n.y + whole.x + whole.y);
-                let stays = kept && n == DVec2::ZERO && whole == DVec2::ZERO;
-                let scaled = planes.map(|p| p * left * sign);
+                let to = (at - DVec2::new(nx as f64, ny as f64)) * stage.ratio;
+                let whole = DVec2::new(nearest(to.x), nearest(to.y));
+                let odd = (nx + ny + whole.x as i64 + whole.y as i64) & 1 == 1;
+                let stays = kept && (nx, ny) == (0, 0) && whole == DVec2::ZERO;
+                let scaled = planes.map(|p| p * if odd { -left } else { left });
                 self.scale_from(number + 1, to - whole, scaled, stays, out);
             }
         }
     }
 
+    /// Luma of balanced mean light of each photosite colour.
+    pub fn luma(&self, means: [f64; 3]) -> f64 {
+        let balanced = matrix3::apply(&self.matrix, means);
+        balanced.iter().zip(LUMA).map(|(v, share)| v * share).sum()
+    }
+
     /// The waves of a picture that components make, those that land on one frequency and roll alike added up, in no order.
     pub fn waves(&self, components: &[Component], means: [f64; 3]) -> Vec<Seen> {
-        let mut all = Vec::new();
-        for component in components {
-            self.spread(component, means, &mut all);
-        }
-        let near = 1e-7;
-        let key = |s: &Seen| {
-            let f = s.wave.frequency;
-            (libm::round(f.y / near) as i64, libm::round(f.x / near) as i64)
-        };
-        all.sort_by(|a, b| key(a).cmp(&key(b)).then(a.roll_hz.total_cmp(&b.roll_hz)));
-        let mut out: Vec<Seen> = Vec::new();
-        for seen in all {
-            match out.last_mut() {
-                Some(last)
-                    if (last.wave.frequency - seen.wave.frequency).abs().max_element() < near
-                        && (last.roll_hz - seen.roll_hz).abs() < 1e-6 * self.fps =>
-                {
-                    let sum = [0, 1, 2].map(|c: usize| last.wave.planes[c] + seen.wave.planes[c]);
-                    let larger = seen.wave.largest() > last.wave.largest();
-                    let keep = if larger { seen } else { *last };
-                    *last = Seen { wave: Wave { planes: sum, ..keep.wave }, ..keep };
-                }
-                _ => out.push(seen),
+        self.landed(components, means).waves(|_| Complex64::ONE)
+    }
+
+    /// Where components land in the picture; [`Landed::waves`] then weighs them.
+    pub fn landed<'a>(&'a self, components: &'a [Component], means: [f64; 3]) -> Landed<'a> {
+        /// Cycles per pixel within which waves are one.
+        const NEAR: f64 = 1e-7;
+        let luma = self.luma(means);
+        let mut images = Vec::new();
+        if luma > 0.0 {
+            let light = Means { of: means, luma };
+            images.reserve(components.len() * 4);
+            for (number, component) in (0..).zip(components) {
+                self.spread(number, component, &light, &mut images);
             }
         }
-        // What is even over the picture is no wave of it, unless it changes over time.
-        out.retain(|s| s.wave.largest() >= self.least);
-        out
+        // By frequency, in the half plane of a wave, and by how they roll.
+        let step = |f: f64| libm::floor(f / NEAR + 0.382) as i64 as u32 ^ 1 << 31;
+        let mut order: Vec<(u64, u64, u32)> = (0..)
+            .zip(&images)
+            .map(|(i, image)| {
+                let f = image.frequency;
+                let over = f.y < 0.0 || (f.y == 0.0 && f.x < 0.0);
+                let roll = self.roll_hz(&components[image.number as usize]);
+                let (f, roll) = if over { (-f, -roll) } else { (f, roll) };
+                let roll = libm::floor(roll / (1e-6 * self.fps) + 0.382) as i64 as u64 ^ 1 << 63;
+                (u64::from(step(f.y)) << 32 | u64::from(step(f.x)), roll, i)
+            })
+            .collect();
+        order.sort_unstable();
+        Landed { sampler: self, components, images, order }
     }
 
     /// What a wave's mean over the picture's height keeps of it.

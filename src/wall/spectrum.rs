@@ -6,13 +6,14 @@
 
 use super::Waveform;
 use super::drive::{DriveKind, Timing, extra_before, grey_clocks};
-use crate::math::special::{cos_pi, sin_pi, sinc};
+use crate::math::special::{cos_pi, sinc, turn};
 use rustfft::num_complex::Complex64;
 use std::f64::consts::PI;
 
 /// exp(−i2π·turns).
 fn turned_back(turns: f64) -> Complex64 {
-    Complex64::new(cos_pi(2.0 * turns), -sin_pi(2.0 * turns))
+    let (re, im) = turn(turns);
+    Complex64::new(re, -im)
 }
 
 /// One line of a spectrum.
@@ -141,12 +142,23 @@ impl<'a> Spectrum<'a> {
             && self.timing.drive.dark_frame_s == 0.0
             && !matches!(self.timing.drive.kind, DriveKind::Waveform(_));
         let step = if alike { self.timing.refreshes } else { 1 };
+        // Bounds of |aₖ| by k modulo the refreshes.
+        let bounds: Vec<f64> = match self.sums.len() {
+            0 => Vec::new(),
+            n => (0..n as u32).map(|k| self.most(k)).collect(),
+        };
         let mut lines = Vec::new();
         let mut k = step;
         while k <= most {
             let hz = f64::from(k) / period_s;
+            let bound = bounds.get(k as usize % bounds.len().max(1)).copied().unwrap_or(mean);
+            // |sinc x| is at most 1/(πx).
+            if 2.0 * bound < least * mean * PI * hz * exposure_s {
+                k += step;
+                continue;
+            }
             let left = sinc(hz * exposure_s).abs();
-            if 2.0 * left * self.most(k) >= least * mean {
+            if 2.0 * left * bound >= least * mean {
                 let amplitude = self.amplitude(k);
                 if 2.0 * amplitude.norm_sqr().sqrt() * left >= least * mean {
                     lines.push(Line { k, hz, amplitude });

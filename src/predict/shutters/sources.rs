@@ -1,6 +1,6 @@
 //! Light that pulses, the wall's and that of lamps, as waves of the picture that only wait for a shutter.
 
-use crate::artefact::Wave;
+use crate::artefact::{Seeing, Wave};
 use crate::math::special::sinc;
 use crate::predict::component::{Lattice, Origin, Pulse, Wall, turned};
 use crate::predict::judge::{judge_band, noise};
@@ -155,7 +155,7 @@ impl<'a> Setup<'a> {
         let most = spectrum
             .last(shortest_s, LEAST)
             .min(timing.refreshes.saturating_mul(harmonics).max(harmonics));
-        let grain = noise(self.scene, &self.sampler, level);
+        let seeing = self.seeing(level);
         let mut lines = Vec::new();
         let mut k = step;
         while k <= most {
@@ -166,9 +166,9 @@ impl<'a> Setup<'a> {
                 let late = drive.delay_s.map(|s| amplitude * turned(-hz * s));
                 let pulse = Pulse { k, hz, camera_hz: hz * rate, amplitude: late };
                 let levels = [level; 3];
-                let components = self.wall.pulsing(lattice, levels, &pulse);
+                let components = self.wall.pulsing(lattice, levels, &pulse, LEAST);
                 let waves = self.sampler.waves(&components, lattice.means(levels));
-                lines.extend(waves.iter().map(|seen| self.line(hz * rate, seen, level, grain)));
+                lines.extend(waves.iter().map(|seen| self.line(hz * rate, seen, level, &seeing)));
             }
             k += step;
         }
@@ -179,7 +179,7 @@ impl<'a> Setup<'a> {
 
     /// A lamp.
     pub fn lamp(&self, lamp: &Lamp) -> Source {
-        let grain = noise(self.scene, &self.sampler, LAMP_LEVEL);
+        let seeing = self.seeing(LAMP_LEVEL);
         let line_s = self.sampler.line_s;
         let down = 1.0 / self.sampler.lines_per_recorded();
         let of = |k: u32| {
@@ -198,16 +198,21 @@ impl<'a> Setup<'a> {
                 roll_hz: if frequency.y < 0.0 { -roll } else { roll },
                 moved: Moved { light: DVec2::ZERO, readout: hz * line_s * down },
             };
-            (contrast >= LEAST).then(|| self.line(hz, &seen, LAMP_LEVEL, grain))
+            (contrast >= LEAST).then(|| self.line(hz, &seen, LAMP_LEVEL, &seeing))
         };
         let lines = (1..=LAMP_HARMONICS).filter_map(of).collect();
         let period_s = 1.0 / lamp.frequency_hz;
         Source { lines, period_s, refresh_s: period_s }
     }
 
-    fn line(&self, hz: f64, seen: &Seen, level: f64, grain: f64) -> Line {
-        let found = judge_band(self.scene, &self.sampler, seen, level, grain);
-        let multiple = found.iter().map(|f| f.worst.multiple).fold(0.0, f64::max);
+    fn seeing(&self, level: f64) -> Seeing {
+        let noise = noise(self.scene, &self.sampler, level);
+        self.scene.viewing.seeing(self.lines(), level, noise)
+    }
+
+    fn line(&self, hz: f64, seen: &Seen, level: f64, seeing: &Seeing) -> Line {
+        let found = judge_band(self.scene, &self.sampler, seen, (level, seeing), [0.0; 2]);
+        let multiple = found.map(|f| f.worst.multiple).fold(0.0, f64::max);
         let upright = seen.wave.frequency.y.abs();
         let still = seen.roll_hz.abs() < 0.01 && seen.wave.frequency.length() * self.lines() < 0.25;
         Line {
