@@ -222,8 +222,8 @@ fn a_picture_alone_is_held_against_its_shading() {
         "{out}"
     );
     // Without --transfer the assumption is said.
-    let (_, out, _) = place.run(&["measure", picture]);
-    assert!(out.contains("assumed: say otherwise with --transfer"), "{out}");
+    let (_, out, err) = place.run(&["measure", picture]);
+    assert!(out.contains("assumed: say otherwise with --transfer"), "{out}{err}");
 }
 
 #[test]

@@ -193,15 +193,19 @@ impl Seeing {
     pub fn most(&self) -> f64 {
         // Noise only hides.
         let clear = Self { grain: 0.0, ..*self };
-        // Both courses are smooth and broad: steps of an octave, and a little on top.
-        let rates = [0.0, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0].map(|hz| clear.rate(hz));
-        let lowest = 0.5 / self.lines;
+        // Both courses are smooth and broad: steps of half an octave, and a little on top. Above 10 cycles per degree the eye's only
+        // way is down.
+        let rates = [0.0, 2.0, 4.0, 5.7, 8.0, 11.3, 16.0].map(|hz| clear.rate(hz));
+        let (mut f, last) = (0.5 / self.lines, 10.0 * self.height_deg / self.lines);
         let mut most = 0.0_f64;
-        for octave in 0..12 {
-            let f = lowest * f64::from(1 << octave);
+        loop {
             for rate in &rates {
                 most = most.max(clear.multiple(1.0, 1.0, f, rate));
             }
+            if f > last {
+                break;
+            }
+            f *= std::f64::consts::SQRT_2;
         }
         1.1 * most
     }
@@ -255,7 +259,7 @@ mod tests {
         for level in [0.01, 0.18, 1.0] {
             for picture_contrast in [0.0, 0.04] {
                 let viewing = Viewing { picture_contrast, ..Viewing::default() };
-                let seeing = viewing.seeing(1080.0, level, 0.003);
+                let seeing = viewing.seeing(1080.0, level, 0.0);
                 let mut most = 0.0_f64;
                 for i in 0..200 {
                     let f = 0.2 / 1080.0 * libm::pow(1.04, f64::from(i));
@@ -263,7 +267,10 @@ mod tests {
                         most = most.max(seeing.multiple(1.0, 1.0, f, &seeing.rate(hz)));
                     }
                 }
-                assert!(most <= seeing.most() && seeing.most() < 1.2 * most, "{level}");
+                let bound = seeing.most();
+                assert!(most <= bound && bound < 1.2 * most, "{level}: {most} {bound}");
+                // Noise only hides.
+                assert_eq!(viewing.seeing(1080.0, level, 0.01).most(), bound);
             }
         }
     }

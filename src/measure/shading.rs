@@ -50,8 +50,12 @@ pub fn alone(planes: &[Plane; 3], most: usize) -> Option<Alone> {
     let settings = Settings { most, trend: Some(1), least_periods: LEAST_PERIODS };
     let mut without: Option<Vec<Found>> = None;
     for round in 0.. {
-        let shading = Shading::fit(planes, without.as_deref().unwrap_or_default())?;
-        let field = shading.deviations(planes)?;
+        // A light that goes down to nothing in the picture pulls a bent shading below it: a plainer one then serves.
+        let (shading, field) = (0..=SHADING_DEGREE).rev().find_map(|degree| {
+            let shading = Shading::fit(planes, without.as_deref().unwrap_or_default(), degree)?;
+            let field = shading.deviations(planes)?;
+            Some((shading, field))
+        })?;
         let found = waves(&field, &settings);
         let entangled: Vec<Found> = found
             .found
@@ -108,12 +112,12 @@ fn across(x: f64, n: usize) -> f64 {
 
 impl Shading {
     /// Fits the shading to means over squares, some waves (over its luma) taken out. `None` if there is no light.
-    fn fit(planes: &[Plane; 3], without: &[Found]) -> Option<Self> {
+    fn fit(planes: &[Plane; 3], without: &[Found], degree: usize) -> Option<Self> {
         let (width, height) = (planes[0].width, planes[0].height);
         let side = (width.min(height) / SQUARES).max(1);
         let (columns, rows) = (width / side, height / side);
         let terms: Vec<(usize, usize)> =
-            (0..=SHADING_DEGREE).flat_map(|all| (0..=all).map(move |q| (all - q, q))).collect();
+            (0..=degree).flat_map(|all| (0..=all).map(move |q| (all - q, q))).collect();
         // Sums of each row of squares, added in their order.
         let bands: Vec<Vec<(f64, f64, [f64; 3])>> = (0..rows)
             .into_par_iter()
