@@ -310,14 +310,15 @@ fn words(sweep: &Sweep, cells: &[Vec<Cell>]) -> String {
         let of = |degree| all.iter().filter(|c| c.degree(kind) == Some(degree)).count();
         let share = |n: usize| map::whole_percent(n as f64 / all.len().max(1) as f64);
         let (noticeable, spoils) = (of(Degree::Noticeable), of(Degree::Spoils));
-        if noticeable + spoils > 0 {
-            let _ = writeln!(
-                out,
-                "  {}: noticeable in {} of it, spoils {}",
-                which.words(),
-                share(noticeable),
-                share(spoils)
-            );
+        let mut parts = Vec::new();
+        if noticeable > 0 {
+            parts.push(format!("noticeable in {} of it", share(noticeable)));
+        }
+        if spoils > 0 {
+            parts.push(format!("spoils {} of it", share(spoils)));
+        }
+        if !parts.is_empty() {
+            let _ = writeln!(out, "  {}: {}", which.words(), parts.join(", "));
         }
     }
     if sweep.axes.len() == 1 {

@@ -87,7 +87,12 @@ fn text(out: &mut String, at: [f64; 2], anchor: &str, size: f64, words: &str) {
 }
 
 fn title(axis: &Axis) -> String {
-    let help = axis.value.help.split(". ").next().unwrap_or_default().trim_end_matches('.');
+    // The name of the thing, without what the help goes on to say.
+    let first = |help: &'_ str, end: &str| help.split(end).next().unwrap_or_default().to_owned();
+    let help = [". ", "; ", ", such as", ": "]
+        .iter()
+        .fold(axis.value.help.clone(), |h, end| first(&h, end));
+    let help = help.trim_end_matches('.');
     let what = if help.is_empty() { axis.value.key.as_str() } else { help };
     match axis.value.unit {
         "" => what.to_owned(),
