@@ -244,6 +244,33 @@ fn bands_are_where_they_are_told_with_amplitude_and_phase() {
 }
 
 #[test]
+fn turned_cabinets_have_their_bands_and_fringes_turned() {
+    let mut bad = Vec::new();
+    let mut scene = straight(BAYER);
+    crop(&mut scene, 112, 100);
+    scene.drive.kind = DriveKind::Scanned;
+    scene.drive.refresh_hz = 960.0;
+    scene.drive.scan = 8;
+    scene.drive.dark_refresh_s = 1e-4;
+    scene.camera.exposure_s = 1.0 / 77.0;
+    scene.camera.readout = gridbeat::sensor::Readout::Rolling { readout_s: 0.02, bottom_up: false };
+    stage::place(&mut scene, 2.13, 3.0, DVec2::ZERO, [0.0, 0.0, 5.0]);
+    for turn in 1..4 {
+        // Cabinets of 80 × 80 and slots of 8: turned alike, their scans go on from one to the next.
+        scene.wall.build.turned = vec![turn; 6];
+        for (what, off) in [
+            ("fringes", check_fringes(&format!("turned {turn}, fringes"), &scene)),
+            ("bands", check_bands(&format!("turned {turn}, bands"), &scene, 1)),
+        ] {
+            if off > 0.02 {
+                bad.push(format!("{turn}, {what}: {off}"));
+            }
+        }
+    }
+    assert!(bad.is_empty(), "{bad:#?}");
+}
+
+#[test]
 fn a_wave_is_told_from_its_mirror() {
     let wave = Wave::new(DVec2::new(0.2, 0.1), [Complex64::new(0.0, 1.0); 3]);
     assert!(wave.frequency.y > 0.0);
