@@ -7,7 +7,7 @@ use gridbeat::artefact::{LUMA, Wave};
 use gridbeat::develop::{
     ColourSpace, Delivery, DeliveryTransfer, Layout, Samples, ScaleFilter, develop,
 };
-use gridbeat::frame::{Picture, Window};
+use gridbeat::frame::{Electrons, Picture, Window};
 use gridbeat::optics::{Diffraction, Iris, LowPass};
 use gridbeat::predict::{Component, Sampler, Seen, Sights, Wall, pulses};
 use gridbeat::scene::Scene;
@@ -20,7 +20,11 @@ use std::sync::Arc;
 
 /// The linear picture of the recorded part of a frame, noise-free, as the first delivery scales it.
 pub(crate) fn picture(scene: &Scene, frame: u32) -> Picture {
-    let electrons = render(scene, frame, scene.camera.sensor_window());
+    developed(scene, render(scene, frame, scene.camera.sensor_window()))
+}
+
+/// The linear picture of a frame's electrons.
+pub(crate) fn developed(scene: &Scene, electrons: Electrons) -> Picture {
     let read = scene.camera.read(electrons);
     let electrons = scene.camera.joined(&read);
     let samples = Samples::from_electrons(&electrons, 1e9).expect("samples");
@@ -38,7 +42,7 @@ pub(crate) fn picture(scene: &Scene, frame: u32) -> Picture {
 }
 
 /// (a − b) over the mean luma of c, three planes.
-fn over(a: &Picture, b: &Picture, c: &Picture) -> ([Vec<f64>; 3], usize) {
+pub(crate) fn over(a: &Picture, b: &Picture, c: &Picture) -> ([Vec<f64>; 3], usize) {
     let mean = |p: &Picture, k: usize| {
         p.planes[k].data.iter().map(|v| f64::from(*v)).sum::<f64>() / p.planes[k].data.len() as f64
     };

@@ -7,7 +7,7 @@ use gridbeat::artefact::{Degree, Kind};
 use gridbeat::frame::{Plane, Window};
 use gridbeat::measure::{self, Trio};
 use gridbeat::predict::{Prediction, Settings, predict, scene_of, verdict};
-use gridbeat::scene::{NoPictures, Scene, parse};
+use gridbeat::scene::{NoPictures, Scene, Tolerances, parse};
 use gridbeat::sensor::{Mosaic, Readout};
 use gridbeat::wall::drive::DriveKind;
 use gridbeat::wall::{EmitterShape, WallImage};
@@ -80,18 +80,22 @@ fn every_frame_of_a_move_is_within_its_verdict() {
 }
 
 #[test]
-fn what_crawls_is_judged_no_better_than_what_stands() {
-    let lens = format!("{LENS}, focus: {{distance_m: 3.2}}}}");
+fn broad_fringes_that_crawl_are_seen_better_than_those_that_stand() {
+    // A little more than a photosite a pitch: some five fringes down the picture, which small photosites let through.
     let at = |lateral: f64| {
-        scene(&format!(
-            "{lens}\nplacement: {{distance_m: 4, lateral_m: 0}}\n\
+        let mut scene = scene(&format!(
+            "{LENS}, focus: {{on: wall}}}}\nplacement: {{distance_m: 11.3, lateral_m: 0}}\n\
              moves: {{between: linear, keyframes: [{{at_frame: 0, lateral_m: 0}}, {{at_frame: 50, lateral_m: {lateral}}}]}}"
-        ))
+        ));
+        scene.camera.mosaic = Mosaic::Monochrome;
+        scene.camera.fill_factor = 0.3;
+        scene.tolerances = Tolerances::NONE;
+        predict(&scene, &Settings::full())
     };
-    // 1/200 and 1/10 of a pixel a frame: 0.1 and 2.5 Hz for the first harmonic.
-    let [slow, fast] = [0.00065, 0.013].map(|x| predict(&at(x), &Settings::full()));
-    let (slow, fast) = (slow.judged().multiple, fast.judged().multiple);
-    assert!(slow > 0.0 && fast >= slow, "{slow} {fast}");
+    // 1/5000 and 1/10 of a pixel a frame: 0.005 and 2.5 Hz for the first harmonic.
+    let [slow, fast] = [0.000_026, 0.013].map(at);
+    let (slow, fast) = (multiple(&slow, Kind::Moire), multiple(&fast, Kind::Moire));
+    assert!(slow > 0.1 && fast > 1.05 * slow, "{slow} {fast}");
 }
 
 /// An even grey on a wall of cabinets of 80 × 80, scanned, before a slow shutter and a slow readout.
@@ -104,7 +108,7 @@ fn scanned(turned: Vec<u8>) -> Scene {
     scene.camera.mosaic = Mosaic::Monochrome;
     scene.lens.aberration_m = 6e-6;
     scene.drive.kind = DriveKind::Scanned;
-    scene.drive.scan = 16;
+    scene.drive.scan = 4;
     scene.drive.refresh_hz = 480.0;
     scene.camera.exposure_s = 1.0 / 700.0;
     scene.camera.readout = Readout::Rolling { readout_s: 0.004, bottom_up: false };
@@ -162,15 +166,22 @@ fn bands_of_a_turned_cabinet_are_measured_where_they_are_told() {
             b.luma(),
             b.frequency
         );
+        println!(
+            "{:.3} {:.3}, {:.2}° {:.2}°",
+            a.period_px(),
+            b.period_px(),
+            a.direction_deg(),
+            b.direction_deg()
+        );
         // The bars of bands: depth within 3 %, period within 0.5 %, and direction within 0.3°.
         assert!((a.luma() / b.luma() - 1.0).abs() < 0.03, "{turn}: {} {}", a.luma(), b.luma());
         assert!((a.period_px() / b.period_px() - 1.0).abs() < 0.005, "{turn}");
         assert!((a.direction_deg() - b.direction_deg()).abs() < 0.3, "{turn}");
         directions.push(b.direction_deg());
     }
-    // Upright and upside down they lie flat, turned a quarter they do not.
+    // Upright and upside down they lie flat, turned a quarter they stand nearly upright, slanted by the readout: either way.
     assert!((directions[0] - 90.0).abs() < 1.0 && (directions[2] - 90.0).abs() < 1.0);
-    assert!((directions[1] - 90.0).abs() > 5.0 && (directions[3] - 90.0).abs() > 5.0);
+    assert!(directions[1].abs() < 10.0 && directions[3].abs() < 10.0);
 }
 
 #[test]

@@ -14,6 +14,8 @@ use glam::DVec2;
 
 /// Frames of a shot that are judged, at most.
 const MOST: usize = 9;
+/// Share of what is seen from which on *clean* is not said of a move: between the frames that are judged it may be so much worse.
+pub(super) const NEARLY: f64 = 0.8;
 /// Frames that are looked through for the sharpest wall, at most, in each of two rounds.
 const LOOKED_AT: u32 = 48;
 /// A gentle move is at most so much faster than on the mean between two keyframes: 3s² − 2s³ has a slope of 1.5 half-way, and curves
@@ -41,6 +43,13 @@ pub(super) fn moments(scene: &Scene) -> Vec<u32> {
     frames.extend(sharpest(scene, keys[keys.len() - 1]));
     frames.sort_unstable();
     frames.dedup();
+    // What blur leaves goes up and down on the way: the widest gaps are halved.
+    while frames.len() < MOST {
+        let gap = |i: &usize| frames[i + 1] - frames[*i];
+        let widest = (0..frames.len() - 1).rev().max_by_key(gap);
+        let Some(i) = widest.filter(|i| gap(i) > 1) else { break };
+        frames.insert(i + 1, frames[i] + gap(&i) / 2);
+    }
     frames
 }
 

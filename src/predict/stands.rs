@@ -3,7 +3,7 @@
 use super::assumed::Unsure;
 use super::cabinets::{all_turned, edges, turns};
 use super::judge::{Finding, Prediction, Settings, by_contrast, in_order, keep};
-use super::moves::{Around, moments};
+use super::moves::{Around, NEARLY, moments};
 use super::pictures::{Content, content};
 use crate::artefact::Kind;
 use crate::scene::Scene;
@@ -55,6 +55,13 @@ pub(super) fn over(
             Content::Clean => {}
             Content::Seen(found) => keep(&mut whole.worst, found),
             Content::Unsure(why) => whole.unsure.push(Unsure { kind: Kind::Flicker, why }),
+        }
+        if scene.moves.is_some() {
+            let nearly = whole.worst.iter().filter(|f| (NEARLY..1.0).contains(&f.worst.multiple));
+            whole.unsure.extend(nearly.map(|f| Unsure {
+                kind: f.kind,
+                why: "nearly seen in the frames that were judged: between them the move may bring a little more",
+            }));
         }
         in_order(&mut whole.worst);
     }
