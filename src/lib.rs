@@ -140,6 +140,7 @@
 //! | [`scene`] | from text to a checked scene, and what follows from it in closed form |
 //! | [`render`] | scene to photoelectrons, two ways |
 //! | [`predict`] | scene to answers in closed form, no pixels |
+//! | [`plan`] | keys of a scene varied, judged side by side, drawn |
 //! | [`shoot`] | render, expose, develop |
 //! | [`measure`] | pictures to numbers: waves, bands, flicker, readout |
 //! | [`input`], [`output`] | files |
@@ -164,6 +165,7 @@ pub mod math;
 pub mod measure;
 pub mod optics;
 pub mod output;
+pub mod plan;
 pub mod predict;
 pub mod render;
 pub mod scene;

@@ -47,6 +47,7 @@ mod sensor_noise;
 mod sequences;
 mod slanted_edge;
 mod stage;
+mod sweep;
 mod truth;
 mod unknowns;
 mod walls;

@@ -20,7 +20,7 @@ const ROOMS: [&[&str]; 12] = [
     &["wall", "optics", "sensor", "develop"],
     &["scene"],
     &["render", "predict"],
-    &["shoot", "measure"],
+    &["shoot", "measure", "plan"],
     &["input", "output"],
     &["cli"],
 ];

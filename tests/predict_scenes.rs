@@ -447,15 +447,21 @@ fn told_waves_are_found_in_a_hundred_and_forty_four_scenes() {
 #[ignore = "minutes: 300 scenes"]
 fn nothing_is_called_clean_that_is_not() {
     let mut called = [0; 3];
-    for seed in 1000..1300 {
+    let (mut wrong, mut agree) = (Vec::new(), 0);
+    for seed in 2000..2300 {
         let row = run(seed, [480, 320]);
         let (told, found) = (row.at_worst, row.found);
         called[told as usize] += 1;
+        agree += u32::from(row.told == found);
         if row.told != found {
             println!("{seed}: told {:?}, found {found:?}, {:?}", row.told, row.multiples);
         }
-        assert!(told != Degree::Clean || found == Degree::Clean, "{seed}: {:?}", row.multiples);
+        if told == Degree::Clean && found != Degree::Clean {
+            wrong.push(format!("{seed}: {:?}", row.multiples));
+        }
     }
+    println!("words agree in {agree} of 300");
+    assert!(wrong.is_empty(), "called clean: {wrong:#?}");
     println!("called clean, noticeable, spoiled at worst: {called:?}");
     assert!(called.iter().all(|n| *n >= 15));
 }

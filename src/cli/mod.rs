@@ -12,6 +12,7 @@ pub mod predict;
 pub mod presets;
 pub mod render;
 pub mod schema;
+pub mod sweep;
 pub mod test_pictures;
 pub mod unknowns;
 
@@ -45,6 +46,8 @@ pub enum Command {
     Render(render::Args),
     /// Predict what will show: flicker, scan bands, moiré, pixel structure, and how bad, without rendering
     Predict(predict::Args),
+    /// Vary one or two keys over their ranges: a map of what is clean, as a drawing, a table and data
+    Sweep(sweep::Args),
     /// Check a scene: problems, notes, and how it was understood
     Check(check::Args),
     /// Print the keys of a scene file, as JSON Schema for an editor or as a list
@@ -68,6 +71,7 @@ pub fn run(cli: &Cli) -> anyhow::Result<ExitCode> {
     match &cli.command {
         Command::Render(args) => render::run(args),
         Command::Predict(args) => predict::run(args),
+        Command::Sweep(args) => sweep::run(args),
         Command::Check(args) => check::run(args),
         Command::Schema(args) => schema::run(args),
         Command::Explain(args) => explain::run(args),

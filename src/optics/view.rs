@@ -1,10 +1,10 @@
 //! What one place of the sensor sees of a face of the wall: its local geometry, and all blurs together as a transform on the wall.
 
 use super::blur::Blur;
+use crate::math::special::turn;
 use crate::math::table::Table;
 use glam::{DMat2, DVec2};
 use rustfft::num_complex::Complex32;
-use std::f64::consts::PI;
 
 /// Local geometry: how sensor shifts (photosites) become wall shifts (pixels), and the blur disc.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -69,11 +69,12 @@ impl<'a> View<'a> {
         // What a photosite sees is the point spread mirrored: the conjugate.
         let im = blur.skew(f, local.disc, local.skew, self.wavelength_m) - im;
         let view = Complex32::new(sensor * re, sensor * im);
-        let aside = 2.0 * PI * local.disc * blur.skew_shift(local.disc, local.skew).dot(f);
+        let aside = local.disc * blur.skew_shift(local.disc, local.skew).dot(f);
         if aside == 0.0 {
             return view;
         }
-        view * Complex32::new(libm::cos(aside) as f32, -libm::sin(aside) as f32)
+        let (cos, sin) = turn(aside);
+        view * Complex32::new(cos as f32, -sin as f32)
     }
 }
 

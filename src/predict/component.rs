@@ -204,6 +204,24 @@ impl<'a> Wall<'a> {
         made
     }
 
+    /// Whether two places see the same harmonics, but for their phase.
+    pub fn sees_alike(&self, a: &Place, b: &Place) -> bool {
+        let near = |a: DVec2, b: DVec2, size: f64| (a - b).length() <= 1e-9 * size;
+        let (m, n) = (&a.local, &b.local);
+        let size = m.whole.x_axis.length() + m.whole.y_axis.length();
+        let geometry = [(m.whole, n.whole), (m.plain, n.plain)]
+            .iter()
+            .all(|(p, q)| near(p.x_axis, q.x_axis, size) && near(p.y_axis, q.y_axis, size));
+        // Emitters that dim alike to the sides keep their mixture.
+        let [red, green, blue] = self.falloff;
+        let mixture = (red == green && green == blue) || a.cos_wall == b.cos_wall;
+        geometry
+            && mixture
+            && a.face == b.face
+            && (m.disc - n.disc).abs() <= 1e-6
+            && near(m.skew, n.skew, 1.0)
+    }
+
     /// The lattice as a place sees it; with `slots`, the lines between its harmonics that rows in turn make, too. Harmonics above
     /// `most` are left out.
     pub fn seen(&self, sights: &Sights<'_>, place: &Place, slots: bool, most: i32) -> Lattice {

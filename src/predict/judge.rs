@@ -160,6 +160,17 @@ impl<'a> Stand<'a> {
         Self { sights, wall, places }
     }
 
+    /// The places whose fringes differ: where a camera stands straight before the wall, one serves for all.
+    fn unlike(&self) -> Vec<&Place> {
+        let mut unlike: Vec<&Place> = Vec::new();
+        for place in &self.places {
+            if unlike.iter().all(|other| !self.wall.sees_alike(place, other)) {
+                unlike.push(place);
+            }
+        }
+        unlike
+    }
+
     fn fringes(&self, sampler: &Sampler, place: &Place) -> Vec<Seen> {
         let levels = [1.0; 3];
         let lattice = self.wall.seen(&self.sights, place, false, i32::MAX);
@@ -275,7 +286,9 @@ fn judge(scene: &Scene, settings: &Settings, lists: bool, around: &Around<'_>) -
     let half = (tolerances.distance + tolerances.focal + tolerances.turn_rad) / 2.0 + around.half;
     for (number, stand) in [&plan].into_iter().chain(&stands).enumerate() {
         let planned_here = number == 0;
-        for place in &stand.places {
+        // Places that see alike are passed by a moving wall at unlike rates.
+        let places = if around.moves() { stand.places.iter().collect() } else { stand.unlike() };
+        for place in places {
             let shift = around.shift(place.point);
             for seen in stand.fringes(&sampler, place) {
                 let (luma, chroma) = (seen.wave.luma(), seen.wave.chroma());
@@ -366,7 +379,7 @@ fn bands(
     let timing = scene.drive.timing();
     let n = plan.places.len();
     let mut numbers = vec![n / 2];
-    if settings.thorough && n > 2 {
+    if settings.thorough && n > 2 && plan.unlike().len() > 1 {
         numbers.extend([0, n - 1]);
     }
     // Several waves may land on one.

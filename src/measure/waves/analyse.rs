@@ -21,6 +21,10 @@ pub(super) const WEAKEST_SHARE: f64 = 0.02;
 pub(super) const REACH_BINS: f64 = 24.0;
 pub(super) const FAR_SHARE: f64 = 0.25;
 
+/// Size of a wave over the root mean square of its window (1.41 for one alone) above which it is none: two that are nearly one may be
+/// solved as a pair of any size that cancels.
+const MOST_OVER_RMS: f64 = 5.0;
+
 /// A window's waves.
 pub(super) struct Analysis {
     pub(super) area: Area,
@@ -47,6 +51,7 @@ pub(super) fn analyse(
         settings.trend
     };
     let mut waves: Vec<Sinusoid> = Vec::new();
+    let most = MOST_OVER_RMS * rms(&patch);
     let mut rest = Spectrum::of(&patch.planes, w, h, fft);
     let mut strongest = 0.0_f64;
     for round in 0..4 {
@@ -79,7 +84,7 @@ pub(super) fn analyse(
         let new = |frequency| Sinusoid { frequency, planes: [Complex64::default(); 3] };
         waves.extend(more.into_iter().map(new));
         let mut model = fit(&mut patch, &waves, taper, degree, if few { 12 } else { 5 });
-        waves = kept(&model.waves, area, if few { 0.5 } else { 1.0 });
+        waves = kept(&model.waves, area, if few { 0.5 } else { 1.0 }, most);
         if waves.len() < model.waves.len() {
             model = fit(&mut patch, &waves, taper, degree, 4);
             waves.clone_from(&model.waves);
@@ -87,20 +92,32 @@ pub(super) fn analyse(
         strongest = waves.iter().map(Sinusoid::size).fold(0.0, f64::max);
         rest = Spectrum::of(&model.residual(&patch), w, h, fft);
     }
-    let model = fit(&mut patch, &waves, taper, degree, 12);
+    let mut model = fit(&mut patch, &waves, taper, degree, 12);
+    while model.waves.iter().any(|w| w.size() > most) {
+        waves = kept(&model.waves, area, 0.0, most);
+        model = fit(&mut patch, &waves, taper, degree, 12);
+    }
     let rest = Spectrum::of(&model.residual(&patch), w, h, fft);
     Some(Analysis { area, model, rest })
 }
 
-/// Waves that stayed apart and are no even part; of two that ran together the larger.
-pub(super) fn kept(waves: &[Sinusoid], area: Area, apart: f64) -> Vec<Sinusoid> {
+/// Root mean square of what is in a patch, all planes together.
+fn rms(patch: &Patch) -> f64 {
+    let given = patch.planes[0].len() - patch.missing.len();
+    let of = |plane: &Vec<f32>| plane.iter().map(|v| f64::from(*v) * f64::from(*v)).sum::<f64>();
+    (patch.planes.iter().map(of).sum::<f64>() / given.max(1) as f64).sqrt()
+}
+
+/// Waves that stayed apart, are no even part and no larger than `most`; of two that ran together the larger.
+pub(super) fn kept(waves: &[Sinusoid], area: Area, apart: f64, most: f64) -> Vec<Sinusoid> {
     let mut by_size: Vec<usize> = (0..waves.len()).collect();
     by_size.sort_by(|a, b| waves[*b].size().total_cmp(&waves[*a].size()));
     let mut keep: Vec<usize> = Vec::new();
     for i in by_size {
         let f = waves[i].frequency;
         let lone = keep.iter().all(|k| near_bins(f, waves[*k].frequency, area) >= apart);
-        if lone && f.is_finite() && bins(f, area) >= 0.25 {
+        let real = waves[i].size() <= most;
+        if lone && real && f.is_finite() && bins(f, area) >= 0.25 {
             keep.push(i);
         }
     }

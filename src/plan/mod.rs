@@ -1,0 +1,6 @@
+//! From answers to a plan for the shoot: keys of a scene varied, judged side by side, and drawn.
+//!
+//! No files here and no terminal: data in, data and drawings (as text) out.
+
+pub mod map;
+pub mod sweep;
