@@ -522,7 +522,7 @@ fn hold_by_rays(count: usize, samples: u32) {
     let size = [96, 64];
     let mut left = [count; 2];
     let mut bad = Vec::new();
-    for seed in 0..200 {
+    for seed in 0..600 {
         let (scene, sort) = scene_of(seed, size);
         let place = DVec2::new(f64::from(size[0]), f64::from(size[1])) / 2.0;
         if sort.oblique

@@ -237,7 +237,7 @@ fn detail(out: &mut String, scene: &Scene, finding: &Finding) {
             let timing = content_timing(scene);
             let _ = writeln!(
                 out,
-                "  pictures on the wall torn in {} of {} captured frames, repeated in {}, {} left out; neighbours differ by up to {} in some part",
+                "  two pictures of the wall in {} of {} captured frames, one again in {}, {} in none; at worst as much as neighbours differ: up to {} in some part",
                 timing.torn_frames,
                 timing.frames,
                 timing.doubled_frames,

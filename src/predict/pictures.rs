@@ -78,7 +78,7 @@ pub(super) fn content(scene: &Scene, read: bool) -> Content {
 }
 
 /// The most that a part of one picture differs from the same of one that comes `apart` later: RMS of the light, or of colour, over the
-/// mean of both; and whether all were compared.
+/// mean of both, at most 1; and whether all were compared.
 fn differ(scene: &Scene, moving: &Moving, apart: u32) -> Result<(f64, bool), String> {
     let pictures = moving.pictures;
     let last = if moving.repeats { pictures } else { pictures.saturating_sub(apart).max(1) };
@@ -129,7 +129,8 @@ fn pair(a: &WallImage, b: &WallImage, levels: &[f64]) -> f64 {
             if count > 0.0 {
                 let mean = (sum / 2.0 / count).max(DARK);
                 let differs = (squares[0].max(squares[1]) / count).sqrt() / mean;
-                most = most.max(differs);
+                // A part that is all there, or all gone.
+                most = most.max(differs.min(1.0));
             }
         }
     }
