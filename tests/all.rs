@@ -33,6 +33,7 @@ mod output;
 mod predict;
 mod predict_answers;
 mod predict_scenes;
+mod predict_stands;
 mod predict_trade;
 mod presets;
 mod pulses;

@@ -1,6 +1,6 @@
 //! Prediction against measurement of rendered frames, over seeded scenes of all sorts.
 
-use crate::predict::picture;
+use crate::predict::{developed, over, picture};
 use crate::stage;
 use crate::truth::Dice;
 use glam::DVec2;
@@ -9,6 +9,8 @@ use gridbeat::frame::{Picture, Plane, Window};
 use gridbeat::measure::{self, Found, Trio, Waves};
 use gridbeat::optics::{Diffraction, Iris, LowPass};
 use gridbeat::predict::{Component, Sampler, Seen, Settings, Sights, Wall, predict, pulses};
+use gridbeat::render::Run;
+use gridbeat::render::rays::{self, RaySettings};
 use gridbeat::scene::Scene;
 use gridbeat::sensor::{Mosaic, Readout};
 use gridbeat::wall::Diffuser;
@@ -462,4 +464,131 @@ fn nothing_is_called_clean_that_is_not() {
     assert!(wrong.is_empty(), "called clean: {wrong:#?}");
     println!("called clean, noticeable, spoiled at worst: {called:?}");
     assert!(called.iter().all(|n| *n >= 15));
+}
+
+/// What a fit may be off by beside the bar, in standard deviations of its amplitude from the rays' own noise.
+const DEVIATIONS: f64 = 4.0;
+/// Noise of neighbouring pixels is not independent after demosaic: a filled-in pixel has its noise from up to four others, so that an
+/// amplitude's may be twice that of white noise.
+const CORRELATED: f64 = 2.0;
+
+/// Two independent sets of fields by the slow check, M and, where light pulses, B, over the mean light of the ideal frame.
+fn by_rays(scene: &Scene, samples: u32) -> Vec<[[Vec<f64>; 3]; 2]> {
+    let shot = |scene: &Scene, seed: u64| {
+        let settings = RaySettings { samples, seed };
+        let window = scene.camera.sensor_window();
+        let electrons = rays::render(scene, 0, window, &settings, &Run::default());
+        developed(scene, electrons.expect("rays without waves"))
+    };
+    let set = |seed: u64| {
+        let (ideal, lattice) = (shot(&scene.ideal(), seed), shot(&scene.steady_wall(), seed + 1));
+        let mut fields = vec![over(&lattice, &ideal, &ideal).0];
+        if !scene.drive.is_steady() {
+            fields.push(over(&shot(scene, seed + 2), &lattice, &ideal).0);
+        }
+        fields
+    };
+    set(1).into_iter().zip(set(11)).map(|(a, b)| [a, b]).collect()
+}
+
+/// The amplitude of a wave's planes in a field that has the other waves told besides: least squares of a sine and a cosine.
+fn fitted(planes: &[Vec<f64>; 3], width: usize, others: &[Seen], wave: &Wave) -> [Complex64; 3] {
+    let height = planes[0].len() / width;
+    let inside = |i: &usize| {
+        let (x, y) = (i % width, i / width);
+        x.min(y) >= 8 && x + 8 < width && y + 8 < height
+    };
+    [0, 1, 2].map(|c: usize| {
+        let (mut cc, mut cs, mut ss, mut vc, mut vs) = (0.0, 0.0, 0.0, 0.0, 0.0);
+        for i in (0..planes[c].len()).filter(inside) {
+            let at = DVec2::new((i % width) as f64 + 0.5, (i / width) as f64 + 0.5);
+            let turned = |w: &Wave| Complex64::from_polar(1.0, TAU * w.frequency.dot(at));
+            let besides: f64 = others.iter().map(|s| (s.wave.planes[c] * turned(&s.wave)).re).sum();
+            let (value, own) = (planes[c][i] - besides, turned(wave));
+            cc += own.re * own.re;
+            cs -= own.re * own.im;
+            ss += own.im * own.im;
+            vc += value * own.re;
+            vs -= value * own.im;
+        }
+        let det = cc * ss - cs * cs;
+        Complex64::new((vc * ss - vs * cs) / det, (vs * cc - vc * cs) / det)
+    })
+}
+
+/// The strongest told wave of each kind against the slow check, in crops of 96 × 64 of the seeded scenes: `count` of steady light and as
+/// many of pulsed, seen straight on, without waves (which rays do not know).
+fn hold_by_rays(count: usize, samples: u32) {
+    let size = [96, 64];
+    let mut left = [count; 2];
+    let mut bad = Vec::new();
+    for seed in 0..600 {
+        let (scene, sort) = scene_of(seed, size);
+        let place = DVec2::new(f64::from(size[0]), f64::from(size[1])) / 2.0;
+        if sort.oblique
+            || scene.lens.diffraction == Diffraction::Wave
+            || left[usize::from(sort.pulsed)] == 0
+        {
+            continue;
+        }
+        let told = told_at(&scene, place);
+        let strongest = |told: &[Seen]| {
+            let number = (0..told.len())
+                .max_by(|a, b| contrast(&told[*a].wave).total_cmp(&contrast(&told[*b].wave)))?;
+            // A wave of a period and more in the crop, so that it can be told from what is even.
+            let wave = told[number].wave;
+            (contrast(&wave) >= 0.08 && wave.frequency.length() > 0.025).then_some(number)
+        };
+        let kinds = if sort.pulsed { 2 } else { 1 };
+        let numbers: Vec<Option<usize>> = told[..kinds].iter().map(|t| strongest(t)).collect();
+        // Of a scene with a band, the band; its fringe too, if it is strong.
+        if numbers[kinds - 1].is_none() {
+            continue;
+        }
+        left[usize::from(sort.pulsed)] -= 1;
+        let fields = by_rays(&scene, samples);
+        for (kind, (number, [a, b])) in numbers.into_iter().zip(&fields).enumerate() {
+            let Some(number) = number else { continue };
+            let (what, bar) = [("fringe", 0.05), ("band", 0.03)][kind];
+            let mut others = told[kind].clone();
+            let wave = others.remove(number).wave;
+            let mean = [0, 1, 2].map(|c: usize| {
+                a[c].iter().zip(&b[c]).map(|(a, b)| (a + b) / 2.0).collect::<Vec<f64>>()
+            });
+            let found = Wave { planes: fitted(&mean, 96, &others, &wave), ..wave };
+            // Half the difference is as noisy as the mean.
+            let noise = (0..3).map(|c| {
+                let squares =
+                    a[c].iter().zip(&b[c]).map(|(a, b)| (a - b).powi(2) / 4.0).sum::<f64>();
+                CORRELATED * (2.0 * squares).sqrt() / a[c].len() as f64
+            });
+            let noise = noise.fold(0.0, f64::max);
+            let differs =
+                Wave { planes: [0, 1, 2].map(|c: usize| found.planes[c] - wave.planes[c]), ..wave };
+            let off = contrast(&differs);
+            let allowed = bar * contrast(&wave) + DEVIATIONS * noise;
+            println!(
+                "{seed} {what}: told {:.4}, found {:.4}, differ by {off:.5} of {allowed:.5} allowed, noise {noise:.5}",
+                contrast(&wave),
+                contrast(&found)
+            );
+            // The rays must be able to tell: noise of a third of the wave would let anything pass.
+            if off > allowed || DEVIATIONS * noise > contrast(&wave) / 3.0 {
+                bad.push(format!("{seed} {what}: {off} of {allowed}, noise {noise}"));
+            }
+        }
+    }
+    assert_eq!(left, [0; 2], "scenes were missing");
+    assert!(bad.is_empty(), "{bad:#?}");
+}
+
+#[test]
+fn told_waves_are_found_by_rays_in_two_scenes() {
+    hold_by_rays(1, 256);
+}
+
+#[test]
+#[ignore = "minutes: twelve scenes by the slow check"]
+fn told_waves_are_found_by_rays_in_twelve_scenes() {
+    hold_by_rays(6, 2048);
 }

@@ -12,7 +12,9 @@ use crate::predict::people::people;
 use crate::predict::shutters::shutters;
 use crate::predict::stepping::stepping;
 use crate::predict::unknowns::KINDS;
-use crate::predict::{Finding, Prediction, Settings, Sights, assumed, parts, predict};
+use crate::predict::{
+    Cause, Finding, Prediction, Settings, Sights, assumed, parts, predict, scene_of,
+};
 use crate::scene::{Edit, Scene};
 use crate::units::{frequency, number};
 use serde_json::{Value, json};
@@ -217,6 +219,38 @@ fn across(deg: f64) -> String {
 fn detail(out: &mut String, scene: &Scene, finding: &Finding) {
     let kind = finding.kind;
     let _ = writeln!(out, "\n{}", kind.words());
+    if scene.moves.is_some() {
+        let _ = writeln!(out, "  worst around frame {} of the move", finding.frame);
+    }
+    match finding.cause {
+        Cause::Wave => {}
+        Cause::CabinetEdges => {
+            let _ = writeln!(
+                out,
+                "  steps where cabinets meet whose clocks differ: up to {} either way at {} of the wall's light",
+                percent(finding.seen.wave.luma()),
+                percent(finding.level)
+            );
+            return;
+        }
+        Cause::Pictures => {
+            let timing = content_timing(scene);
+            let _ = writeln!(
+                out,
+                "  two pictures of the wall in {} of {} captured frames, one again in {}, {} in none; at worst as much as neighbours differ: up to {} in some part",
+                timing.torn_frames,
+                timing.frames,
+                timing.doubled_frames,
+                timing.dropped_pictures,
+                percent(finding.seen.wave.luma())
+            );
+            return;
+        }
+    }
+    if finding.quarter_turns > 0 {
+        let deg = 90 * u32::from(finding.quarter_turns);
+        let _ = writeln!(out, "  in cabinets turned {deg}°");
+    }
     let _ = writeln!(out, "  {}", wave(scene, finding));
     let seen = &finding.seen;
     match kind {
@@ -243,6 +277,7 @@ fn detail(out: &mut String, scene: &Scene, finding: &Finding) {
             );
         }
         Kind::Moire | Kind::PixelStructure => {
+            let scene = &*scene_of(scene, finding);
             let sights = Sights::new(scene);
             let [hx, hy] = seen.origin.h;
             let _ = writeln!(
@@ -274,6 +309,9 @@ fn finding(scene: &Scene, f: &Finding) -> Value {
     let finite = |v: f64| if v.is_finite() { json!(v) } else { Value::Null };
     json!({
         "kind": f.kind,
+        "cause": f.cause,
+        "frame": f.frame,
+        "cabinets_turned_deg": 90 * u32::from(f.quarter_turns),
         "planned": f.planned,
         "worst": f.worst,
         "level_share": f.level,

@@ -1,8 +1,10 @@
 //! What a prediction takes for granted, and what it therefore cannot say.
 
+use super::cabinets::turns;
 use crate::artefact::Kind;
 use crate::develop::Demosaic;
 use crate::scene::Scene;
+use crate::scene::derived::exposure;
 
 /// A kind that cannot be called clean, and why.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -11,29 +13,6 @@ pub struct Unsure {
     pub kind: Kind,
     /// Why, for people.
     pub why: &'static str,
-}
-
-/// What this scene has that prediction does not look at.
-pub(super) fn unsure(scene: &Scene) -> Vec<Unsure> {
-    let mut list = Vec::new();
-    let mut add = |kind, why| list.push(Unsure { kind, why });
-    let build = &scene.wall.build;
-    if !scene.drive.is_steady() {
-        if build.turned.iter().any(|t| *t > 0) {
-            add(Kind::Bands, "some cabinets are turned: bands run another way in them");
-        }
-        if build.spread.clock_s > 0.0 {
-            add(Kind::Bands, "the clocks of the cabinets differ: bands break at their edges");
-        }
-    }
-    if scene.moving.is_some() {
-        add(Kind::Flicker, "the wall's picture changes: torn and doubled frames are not judged");
-    }
-    if scene.moves.is_some() {
-        add(Kind::Moire, "the camera moves: it is judged where the shot begins");
-        add(Kind::PixelStructure, "the camera moves: it is judged where the shot begins");
-    }
-    list
 }
 
 /// What is taken for granted, in sentences.
@@ -56,6 +35,35 @@ pub fn assumed(scene: &Scene) -> Vec<String> {
     if scene.wall.build.seam_m > 0.0 || scene.wall.build.spread.gain > 0.0 {
         list.push(
             "cabinets that are alike and join without gaps: their edges show besides".to_owned(),
+        );
+    }
+    if scene.wall.build.spread.clock_s > 0.0 && !scene.drive.is_steady() {
+        list.push(
+            "clocks of cabinets apart as far as the spread goes, and steps at their edges seen as well as anything is: they may show less"
+                .to_owned(),
+        );
+    }
+    if turns(scene).len() > 1 {
+        list.push(
+            "every turn of cabinets in sight, whichever of them the picture shows".to_owned(),
+        );
+    }
+    if scene.moves.is_some() {
+        list.push(
+            "of the move its keyframes, what lies half-way between them and the sharpest frame; each stands for what it leads to"
+                .to_owned(),
+        );
+    }
+    if scene.moving.is_some() {
+        list.push(
+            "pictures that are torn or repeated as bad as neighbours differ; what flashes in the pictures themselves is not judged"
+                .to_owned(),
+        );
+    }
+    if exposure(scene).full_white_stops_over_clipping.is_some_and(|over| over > 0.0) {
+        list.push(
+            "bright levels that clip judged as if they were recorded: what clips hides some of it"
+                .to_owned(),
         );
     }
     if scene.foreground.is_some() {

@@ -2,7 +2,7 @@
 //!
 //! For each stop the focus comes nearer from both sides, and the first distance at which [`super::verdict`] is no longer clean
 //! ends the range: everything farther off is clean, whatever lucky focus there may be nearer. The wall counts as steady: its bands do
-//! not depend on focus alone. Exposure is kept while the stop changes, as with neutral density. The lens stays where it is.
+//! not depend on focus alone. Exposure is kept while the stop changes, as with neutral density. The lens stays where it is: of a camera that moves, where it would stand without.
 
 use super::judge::{Prediction, Settings, verdict};
 use crate::artefact::{Degree, Kind};
@@ -115,7 +115,7 @@ pub fn nearest_focus(scene: &Scene) -> Option<NearestFocus> {
     if wall_m <= scene.lens.focal_m {
         return None;
     }
-    let steady = scene.steady_wall();
+    let steady = Scene { moves: None, moving: None, ..scene.steady_wall() };
     let present = scene.lens.f_number;
     let mut f_numbers: Vec<f64> = STOPS
         .into_iter()

@@ -1,16 +1,18 @@
 //! Everything found in a scene, judged: as planned, and at worst within what a set may be off by.
 
-use super::assumed::{Unsure, unsure};
+use super::assumed::Unsure;
 use super::component::{Component, Lattice, Pulse, Wall, pulses};
-use super::eye::EyeTable;
+use super::moves::{Around, Eyes};
 use super::place::{Off, Place, Sights};
 use super::sampled::{Sampler, Seen};
+use super::stands;
 use crate::artefact::{Degree, Judged, Kind, Seeing};
 use crate::scene::derived::{gain_dn_per_e, white_light};
 use crate::scene::{Scene, Tolerances};
 use crate::sensor::{Readout, photons};
 use glam::{DVec2, DVec3};
 use rustfft::num_complex::Complex64;
+use serde::Serialize;
 use std::f64::consts::PI;
 
 /// How thoroughly a scene is looked through.
@@ -60,6 +62,18 @@ impl Settings {
     }
 }
 
+/// What makes an artefact.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Cause {
+    /// A wave of the lattice or of the drive.
+    Wave,
+    /// Cabinets whose clocks differ: steps where they meet, of at most the wave's contrast either way.
+    CabinetEdges,
+    /// Pictures of the wall that the camera's frames tear, repeat or leave out: neighbours differ by at most the wave's contrast.
+    Pictures,
+}
+
 /// An artefact at one place and level.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Finding {
@@ -75,10 +89,25 @@ pub struct Finding {
     pub planned: Judged,
     /// At worst within the tolerances.
     pub worst: Judged,
+    /// What makes it.
+    pub cause: Cause,
+    /// The camera's frame in which it was found, where the camera moves; else 0.
+    pub frame: u32,
+    /// Quarter turns, clockwise, of the cabinets in which it was found.
+    pub quarter_turns: u8,
+}
+
+impl Finding {
+    /// Of the whole picture, as bad as planned as at worst.
+    pub(super) fn of_cause(cause: Cause, kind: Kind, seen: Seen, judged: Judged) -> Self {
+        let (planned, worst) = (judged, judged);
+        let (point, level) = (DVec2::ZERO, 1.0);
+        Self { kind, seen, point, level, planned, worst, cause, frame: 0, quarter_turns: 0 }
+    }
 }
 
 /// What is predicted of a scene's fringes and bands.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct Prediction {
     /// The worst of each kind, the worst first, flicker before moiré among equals; kinds that were not found are left out.
     pub worst: Vec<Finding>,
@@ -219,15 +248,15 @@ pub fn predict(scene: &Scene, settings: &Settings) -> Prediction {
             settings.levels.push(level);
         }
     }
-    judge(scene, &settings, true)
+    stands::over(scene, &settings, true, |scene, around| judge(scene, &settings, true, around))
 }
 
 /// The verdict alone: [`Prediction::worst`].
 pub fn verdict(scene: &Scene, settings: &Settings) -> Prediction {
-    judge(scene, settings, false)
+    stands::over(scene, settings, false, |scene, around| judge(scene, settings, false, around))
 }
 
-fn judge(scene: &Scene, settings: &Settings, lists: bool) -> Prediction {
+fn judge(scene: &Scene, settings: &Settings, lists: bool, around: &Around<'_>) -> Prediction {
     let sampler = Sampler::new(scene, settings.least);
     let plan = Stand::new(scene, Wall::new(scene, settings.least, settings.highest), settings.grid);
     let lines = f64::from(sampler.size[1]);
@@ -236,7 +265,7 @@ fn judge(scene: &Scene, settings: &Settings, lists: bool) -> Prediction {
         fringes: Vec::new(),
         bands: Vec::new(),
         places: plan.places.len(),
-        unsure: unsure(scene),
+        unsure: Vec::new(),
     };
     if plan.places.is_empty() {
         return prediction;
@@ -245,7 +274,7 @@ fn judge(scene: &Scene, settings: &Settings, lists: bool) -> Prediction {
     let bright = settings.levels.iter().fold(0.0_f64, |a, b| a.max(*b));
     let bright = if bright > 0.0 { bright } else { 1.0 };
     let seeing = scene.viewing.seeing(lines, bright, noise(scene, &sampler, bright));
-    let (still, most) = (EyeTable::new(&seeing, lines, 0.0), seeing.most());
+    let (eyes, most) = (Eyes::new(&seeing, lines, around.moves()), seeing.most());
     let tolerances = &scene.tolerances;
     let offsets = offsets(tolerances, settings.thorough);
     let scenes: Vec<Scene> = offsets.iter().map(|off| off.of(scene)).collect();
@@ -254,10 +283,13 @@ fn judge(scene: &Scene, settings: &Settings, lists: bool) -> Prediction {
     let mut best: Vec<Finding> = Vec::new();
 
     // Fringes.
-    let half = (tolerances.distance + tolerances.focal + tolerances.turn_rad) / 2.0;
+    let half = (tolerances.distance + tolerances.focal + tolerances.turn_rad) / 2.0 + around.half;
     for (number, stand) in [&plan].into_iter().chain(&stands).enumerate() {
         let planned_here = number == 0;
-        for place in stand.unlike() {
+        // Places that see alike are passed by a moving wall at unlike rates.
+        let places = if around.moves() { stand.places.iter().collect() } else { stand.unlike() };
+        for place in places {
+            let shift = around.shift(place.point);
             for seen in stand.fringes(&sampler, place) {
                 let (luma, chroma) = (seen.wave.luma(), seen.wave.chroma());
                 let listed = planned_here && lists && luma.max(chroma) >= 5e-4;
@@ -274,15 +306,16 @@ fn judge(scene: &Scene, settings: &Settings, lists: bool) -> Prediction {
                     continue;
                 }
                 let f = seen.wave.frequency.length();
+                let hz = around.fastest_hz(&seen, shift);
                 // What has less than a quarter of a wave in the frame is no fringe, as planned.
                 let planned = if planned_here && f * lines >= 0.25 {
-                    still.multiple(luma, chroma, f)
+                    eyes.multiple(luma, chroma, f, hz)
                 } else {
                     0.0
                 };
                 let by = half * seen.moved.light.length();
                 let worst = if half > 0.0 {
-                    still.most(luma, chroma, (f - by).max(0.0), f + by)
+                    eyes.most(luma, chroma, ((f - by).max(0.0), f + by), hz)
                 } else {
                     planned
                 };
@@ -293,6 +326,9 @@ fn judge(scene: &Scene, settings: &Settings, lists: bool) -> Prediction {
                     level: bright,
                     planned: Judged::of(planned),
                     worst: Judged::of(worst.max(planned)),
+                    cause: Cause::Wave,
+                    frame: 0,
+                    quarter_turns: 0,
                 };
                 keep(&mut best, finding);
                 if listed {
@@ -305,19 +341,29 @@ fn judge(scene: &Scene, settings: &Settings, lists: bool) -> Prediction {
     if !scene.drive.is_steady() {
         bands(scene, settings, &plan, &mut best, lists.then_some(&mut prediction.bands));
     }
-    best.sort_by(|a, b| {
-        let (da, db) = (a.worst.degree, b.worst.degree);
-        db.cmp(&da).then(a.kind.cmp(&b.kind))
-    });
+    in_order(&mut best);
     prediction.worst = best;
-    let by_contrast = |f: &Finding| f.seen.wave.luma().max(f.seen.wave.chroma());
-    prediction.fringes.sort_by(|a, b| by_contrast(b).total_cmp(&by_contrast(a)));
-    prediction.fringes.truncate(400);
+    by_contrast(&mut prediction.fringes);
     prediction
 }
 
+/// The worst first, flicker before moiré among equals.
+pub(super) fn in_order(worst: &mut [Finding]) {
+    worst.sort_by(|a, b| {
+        let (da, db) = (a.worst.degree, b.worst.degree);
+        db.cmp(&da).then(a.kind.cmp(&b.kind))
+    });
+}
+
+/// The strongest first, and not too many.
+pub(super) fn by_contrast(fringes: &mut Vec<Finding>) {
+    let contrast = |f: &Finding| f.seen.wave.luma().max(f.seen.wave.chroma());
+    fringes.sort_by(|a, b| contrast(b).total_cmp(&contrast(a)));
+    fringes.truncate(400);
+}
+
 /// Harmonics of the refresh that are followed: beyond, nothing new comes.
-const REFRESH_HARMONICS: u32 = 24;
+pub(super) const REFRESH_HARMONICS: u32 = 24;
 
 /// Multiples of the threshold that hardly matter: where nothing worse is found, what is certainly below is left out.
 const HARDLY: f64 = 0.02;
@@ -431,7 +477,7 @@ fn bands(
 }
 
 /// Keeps the worst of each kind; what is planned and what is at worst may come from different places.
-fn keep(best: &mut Vec<Finding>, finding: Finding) {
+pub(super) fn keep(best: &mut Vec<Finding>, finding: Finding) {
     match best.iter_mut().find(|f| f.kind == finding.kind) {
         None => best.push(finding),
         Some(old) => {
@@ -464,6 +510,9 @@ pub(super) fn judge_band(
         level,
         planned: Judged::of(planned),
         worst: Judged::of(worst.max(planned)),
+        cause: Cause::Wave,
+        frame: 0,
+        quarter_turns: 0,
     };
     let (mut bands, mut flicker) = (None, None);
     let contrast = luma.max(chroma);

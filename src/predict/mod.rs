@@ -6,6 +6,7 @@
 //! bilinear demosaic and scaled in linear light, whatever the scene says, and cabinets that are alike and join without gaps.
 
 mod assumed;
+mod cabinets;
 mod component;
 pub mod content_timing;
 pub mod exposure;
@@ -14,17 +15,21 @@ pub mod flicker;
 pub mod focus;
 pub mod form_factor;
 mod judge;
+mod moves;
 mod parts;
 pub mod people;
+mod pictures;
 mod place;
 mod sampled;
 pub mod shutters;
+mod stands;
 pub mod stepping;
 pub mod unknowns;
 
 pub use assumed::{Unsure, assumed};
 pub use component::{Component, Lattice, Origin, Pulse, Wall, pulses};
-pub use judge::{Finding, Prediction, Settings, predict, verdict};
+pub use judge::{Cause, Finding, Prediction, Settings, predict, verdict};
 pub use parts::{Part, parts};
 pub use place::{Off, Place, Sights};
 pub use sampled::{Moved, Sampler, Seen};
+pub use stands::scene_of;

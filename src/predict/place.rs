@@ -69,9 +69,14 @@ pub struct Sights<'a> {
 }
 
 impl<'a> Sights<'a> {
-    /// Of a scene. Cabinets count as one even face of each facet: gaps and unlike cabinets shift the lattice's phase, not
+    /// Of a scene. Cabinets that are all turned alike turn the faces; those of different turns are looked at one by one, by whoever
+    /// asks. Cabinets count as one even face of each facet: gaps and unlike cabinets shift the lattice's phase, not
     /// its fringes.
     pub fn new(scene: &'a Scene) -> Self {
+        let turn = match super::cabinets::turns(scene)[..] {
+            [turn] => turn,
+            _ => 0,
+        };
         let view = |face: Face| {
             let seen = projection_of_face(
                 &scene.lens,
@@ -83,7 +88,7 @@ impl<'a> Sights<'a> {
             (face, seen)
         };
         let faces: Vec<(Face, Projection)> =
-            scene.wall.sheets().into_iter().map(|(face, _)| view(face)).collect();
+            scene.wall.sheets().into_iter().map(|(face, _)| view(face.turned_by(turn))).collect();
         let camera = &scene.camera;
         let blur = Blur::for_few(
             &scene.lens,

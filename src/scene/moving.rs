@@ -98,6 +98,14 @@ impl Moving {
         number as u32
     }
 
+    /// A picture by its number, made anew.
+    ///
+    /// # Errors
+    /// A picture that cannot be made, in a sentence.
+    pub fn picture(&self, number: u32) -> Result<WallImage, String> {
+        (self.make)(number)
+    }
+
     /// What is shown around a stretch of wall time, in order, without gaps.
     ///
     /// # Errors

@@ -96,6 +96,17 @@ pub struct Face {
     pub panel_rows: u32,
 }
 
+/// Right and up of a lattice turned clockwise, as a viewer sees it, in those of one that hangs upright: its right goes down.
+fn quarter_turns(turns: u8) -> DMat3 {
+    let (right, up) = match turns % 4 {
+        0 => (DVec3::X, DVec3::Y),
+        1 => (DVec3::NEG_Y, DVec3::X),
+        2 => (DVec3::NEG_X, DVec3::NEG_Y),
+        _ => (DVec3::Y, DVec3::NEG_X),
+    };
+    DMat3::from_cols(right, up, DVec3::Z)
+}
+
 impl Face {
     /// Columns and rows of its own lattice.
     pub fn size(&self) -> [u32; 2] {
@@ -133,6 +144,14 @@ impl Face {
         } else {
             out.extend(columns.map(|column| codes[at(self.pixel(column, row))]));
         }
+    }
+
+    /// The same piece of wall with a lattice turned by quarter turns, clockwise as a viewer sees it.
+    pub fn turned_by(self, turns: u8) -> Self {
+        let axes = self.axes * quarter_turns(turns);
+        let face = Self { turned: (self.turned + turns % 4) % 4, axes, ..self };
+        let panel_rows = if turns % 2 == 1 { face.size()[1] } else { self.panel_rows };
+        Self { panel_rows, ..face }
     }
 
     /// A place of the world, seen from the face: its centre the origin, its axes right, up and forward.
@@ -291,14 +310,7 @@ impl Wall {
                 let up = f64::from(down - 1) / 2.0 - f64::from(row);
                 let number = row * across + column;
                 let turned = self.build.turned.get(number as usize).map_or(0, |t| t % 4);
-                // Seen by the viewer, clockwise: the lattice's right goes down.
-                let (right_now, up_now) = match turned {
-                    0 => (DVec3::X, DVec3::Y),
-                    1 => (DVec3::NEG_Y, DVec3::X),
-                    2 => (DVec3::NEG_X, DVec3::NEG_Y),
-                    _ => (DVec3::Y, DVec3::NEG_X),
-                };
-                let own = DMat3::from_cols(right_now, up_now, DVec3::Z);
+                let own = quarter_turns(turned);
                 let (gain, clock_s) = self.build.drawn(number);
                 let block = [cabinet_columns, self.panel_rows];
                 let face = Face {
