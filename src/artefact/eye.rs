@@ -217,6 +217,12 @@ impl Seeing {
 
     /// [`Viewing::multiple_of`].
     pub fn multiple(&self, luma: f64, chroma: f64, frequency: f64, rate: &Rate) -> f64 {
+        let [luma, chroma] = self.multiples(luma, chroma, frequency, rate);
+        luma.max(chroma)
+    }
+
+    /// [`Self::multiple`] of luma and of colour, each alone.
+    pub fn multiples(&self, luma: f64, chroma: f64, frequency: f64, rate: &Rate) -> [f64; 2] {
         // What is longer than the picture is seen as half a wave of its height.
         let cycles_per_deg = (frequency * self.lines / self.height_deg).max(0.5 / self.height_deg);
         let still = self.adapted.sensitivity(cycles_per_deg, &self.still);
@@ -227,7 +233,7 @@ impl Seeing {
         };
         let colour = chroma_sensitivity(cycles_per_deg, 0.0);
         let seen = chroma * colour * rate.colour / hidden(colour, COLOUR_OF_PICTURE * self.picture);
-        (luma * sensitivity / hidden(still, self.picture)).max(seen)
+        [luma * sensitivity / hidden(still, self.picture), seen]
     }
 }
 

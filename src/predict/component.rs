@@ -226,7 +226,13 @@ impl<'a> Wall<'a> {
     /// `most` are left out.
     pub fn seen(&self, sights: &Sights<'_>, place: &Place, slots: bool, most: i32) -> Lattice {
         let scan = if slots { self.scene.drive.scan.max(1) } else { 1 };
-        let dim = self.falloff.map(|k| if k == 0.0 { 1.0 } else { libm::pow(place.cos_wall, k) });
+        let [red, green, blue] = self.falloff;
+        let dim = if red == green && green == blue {
+            // All alike: the mixture stays.
+            [libm::pow(place.cos_wall, red); 3]
+        } else {
+            self.falloff.map(|k| libm::pow(place.cos_wall, k))
+        };
         let of = self.mix.map(|row| [0, 1, 2].map(|e: usize| row[e] * dim[e]));
         let reach = self.reach(place).map(|r| r.min(most));
         let harmonics = self.harmonics(reach, (scan, !slots));

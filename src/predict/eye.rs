@@ -3,7 +3,7 @@
 use crate::artefact::Seeing;
 
 /// Steps of the table, over [`LOWEST`] to [`HIGHEST`] of a picture's frequencies.
-const STEPS: usize = 96;
+const STEPS: usize = 80;
 /// Highest frequency, cycles per pixel: the corner of what a picture can hold.
 const HIGHEST: f64 = 0.75;
 
@@ -23,8 +23,7 @@ impl EyeTable {
         let rate = seeing.rate(hz);
         let values = (0..=STEPS).map(|i| {
             let f = lowest * libm::exp(range * i as f64 / STEPS as f64);
-            let of = |luma, chroma| seeing.multiple(luma, chroma, f, &rate);
-            [of(1.0, 0.0), of(0.0, 1.0)]
+            seeing.multiples(1.0, 1.0, f, &rate)
         });
         Self { lowest, per_log: STEPS as f64 / range, values: values.collect() }
     }

@@ -39,7 +39,7 @@ impl Settings {
     pub fn full() -> Self {
         Self {
             grid: [5, 3],
-            grid_off: [3, 3],
+            grid_off: [3, 2],
             least: 5e-5,
             least_pulse: 2e-4,
             highest: 4.0,

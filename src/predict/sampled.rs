@@ -430,7 +430,7 @@ impl Sampler {
         let mut images = Vec::new();
         if luma > 0.0 {
             let light = Means { of: means, luma };
-            images.reserve(components.len() * 4);
+            images.reserve(components.len());
             for (number, component) in (0..).zip(components) {
                 self.spread(number, component, &light, &mut images);
             }
