@@ -55,6 +55,13 @@ fn every_point_is_the_verdict_of_its_scene() {
 }
 
 #[test]
+fn a_range_may_be_given_from_its_far_end() {
+    let (up, down) = (swept(&["lens.focal_mm=24..60:4"]), swept(&["lens.focal_mm=60..24:4"]));
+    assert_eq!(up.0.axes[0].steps, [24.0, 36.0, 48.0, 60.0]);
+    assert_eq!((&up.0.axes, &up.1), (&down.0.axes, &down.1));
+}
+
+#[test]
 fn the_worst_of_a_point_is_its_worst_kind() {
     let cell =
         |worst: [f64; 4], unsure: [bool; 4]| Cell::Judged { planned: [0.0; 4], worst, unsure };
@@ -145,7 +152,7 @@ fn what_cannot_be_varied_is_refused_in_words() {
         (vec!["--vary", "lens.focal_mm"], 2, "has no '='; write KEY=FROM..TO"),
         (vec!["--vary", "lens.focal_mm=24"], 2, "'24' is no range"),
         (vec!["--vary", "lens.focal_mm=24..60:one"], 2, "'one' is neither a number of steps"),
-        (vec!["--vary", "lens.focal_mm=60..24"], 1, "lens.focal_mm"),
+        (vec!["--vary", "lens.focal_mm=60..24000"], 1, "lens.focal_mm"),
         (vec!["--vary", "lens.focal=24..60"], 1, "not a number of a scene that can be varied"),
         (vec!["--vary", "drive.kind=1..2"], 1, "not a number of a scene that can be varied"),
         (vec!["--vary", "placement.pan_deg=-5..5:9:log"], 1, "even ratios cannot begin at"),

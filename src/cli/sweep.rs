@@ -23,14 +23,17 @@ use std::process::ExitCode;
 /// What stands below the options.
 const AFTER_HELP: &str = "\
 Usual maps:
-  distance and focal length:  --vary placement.distance_m=2..8 --vary lens.focal_mm=18..85
-  shutter alone:              --vary camera.shutter_angle_deg=10..360
-  shutter and frame rate:     --vary camera.shutter_speed=1/500..1/25 --vary camera.frame_rate_fps=23.976..60
-  focus and aperture:         --vary lens.focus.distance_m=1..6 --vary lens.f_number=1.4..11:40:log
-  pan and roll:               --vary placement.pan_deg=-40..40 --vary placement.roll_deg=-15..15
-  level on the wall, shutter: --vary content.solid.light_percent=1..100:60:log --vary camera.shutter_speed=1/500..1/25
+  distance and focal length     --vary placement.distance_m=2..8 --vary lens.focal_mm=18..85
+  shutter alone                 --vary camera.shutter_angle_deg=10..360
+  shutter and frame rate        --vary camera.shutter_speed=1/500..1/25
+                                --vary camera.frame_rate_fps=23.976..60
+  focus and aperture            --vary lens.focus.distance_m=1..6 --vary lens.f_number=1.4..11
+  pan and roll                  --vary placement.pan_deg=-40..40 --vary placement.roll_deg=-15..15
+  level on the wall, shutter    --vary content.solid.light_percent=1..100:60:log
+                                --vary camera.shutter_speed=1/500..1/25
 
-The first key goes to the right, the second upwards. Every point is predicted, at worst within the scene's tolerances.
+The first key goes to the right, the second upwards. Every point is predicted, at worst within the
+scene's tolerances. Between the points nothing is looked at: take more steps where bands are fine.
 A sweep that was stopped goes on where it was when it is started again in the same way.";
 
 /// Arguments of `gridbeat sweep`.

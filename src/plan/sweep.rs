@@ -175,11 +175,19 @@ impl Sweep {
         varied: &[Vary],
     ) -> Result<Self, Vec<Diagnostic>> {
         let mut all = edits.to_vec();
-        all.extend(
-            varied
-                .iter()
-                .map(|v| Edit { key: v.key.clone(), value: format!("[{}, {}]", v.from, v.to) }),
-        );
+        for vary in varied {
+            let edit = |low: &str, high: &str| Edit {
+                key: vary.key.clone(),
+                value: format!("[{low}, {high}]"),
+            };
+            let [given, turned] = [edit(&vary.from, &vary.to), edit(&vary.to, &vary.from)];
+            let reads = |edit: &Edit| {
+                let edits: Vec<Edit> = edits.iter().cloned().chain([edit.clone()]).collect();
+                OpenScene::read(text, name, &edits).is_ok()
+            };
+            // From high to low is the same range.
+            all.push(if !reads(&given) && reads(&turned) { turned } else { given });
+        }
         let open = OpenScene::read(text, name, &all)?;
         let mut problems = Vec::new();
         let (mut axes, mut numbers) = (Vec::new(), Vec::new());

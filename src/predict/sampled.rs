@@ -127,7 +127,7 @@ fn is_even(sites: &[Site], step: [f64; 2], block: f64, line_s: f64) -> bool {
 }
 
 /// Components where they land in the picture.
-pub struct Landed<'a> {
+pub(super) struct Landed<'a> {
     sampler: &'a Sampler,
     components: &'a [Component],
     images: Vec<Image>,
@@ -137,7 +137,7 @@ pub struct Landed<'a> {
 
 impl Landed<'_> {
     /// The waves, each component weighed by a factor of its own.
-    pub fn waves(&self, weight: impl Fn(&Component) -> Complex64) -> Vec<Seen> {
+    pub(super) fn waves(&self, weight: impl Fn(&Component) -> Complex64) -> Vec<Seen> {
         let weights: Vec<Complex64> = self.components.iter().map(weight).collect();
         let least = self.sampler.least;
         let mut out = Vec::new();
@@ -423,7 +423,7 @@ impl Sampler {
     }
 
     /// Where components land in the picture; [`Landed::waves`] then weighs them.
-    pub fn landed<'a>(&'a self, components: &'a [Component], means: [f64; 3]) -> Landed<'a> {
+    pub(super) fn landed<'a>(&'a self, components: &'a [Component], means: [f64; 3]) -> Landed<'a> {
         /// Cycles per pixel within which waves are one.
         const NEAR: f64 = 1e-7;
         let luma = self.luma(means);

@@ -5,7 +5,9 @@
 //! of the pupil that see past the edge do not see quite the wall that the whole pupil sees, and the same holds for parts of the
 //! photosite. Here is the difference,
 //!
-//!     Σ share · wall · passed − (Σ share · wall) · (Σ share · passed),
+//! ```text
+//! Σ share · wall · passed − (Σ share · wall) · (Σ share · passed),
+//! ```
 //!
 //! over the pieces of [`pieces`]. It is made from geometry alone and put on top of the product, whose means have all that the
 //! blur has, waves too: where the foreground does not vary, nothing changes. What is left out is what the wall and the
