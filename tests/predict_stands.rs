@@ -6,8 +6,8 @@ use glam::DVec2;
 use gridbeat::artefact::{Degree, Kind};
 use gridbeat::frame::{Plane, Window};
 use gridbeat::measure::{self, Trio};
-use gridbeat::predict::{Prediction, Settings, predict, scene_of, verdict};
-use gridbeat::scene::{NoPictures, Scene, Tolerances, parse};
+use gridbeat::predict::{Off, Prediction, Settings, predict, scene_of, verdict};
+use gridbeat::scene::{NoPictures, Scene, Tolerances, parse, parse_edited};
 use gridbeat::sensor::{Mosaic, Readout};
 use gridbeat::wall::drive::DriveKind;
 use gridbeat::wall::{EmitterShape, WallImage};
@@ -196,4 +196,37 @@ fn a_wall_of_some_turns_is_as_bad_as_the_worst_of_them() {
     }
     // Turns do make a difference.
     assert!(multiple(&each[0], Kind::Bands) != multiple(&each[1], Kind::Bands));
+}
+
+/// A blur disc that spans the rows of a scan takes its bands away, where it spans them just so. What distance and focal length may be off by
+/// brings them back, and counts.
+#[test]
+fn bands_that_a_blur_takes_away_by_luck_count_at_worst() {
+    let text = "
+wall: {pixel_pitch_mm: 1.953, cabinets: [8, 5], cabinet_px: [256, 256], dimming: current}
+drive: {kind: scanned, refresh_hz: 1920, scan: 16}
+content: {solid: {light_percent: 30}}
+lens: {focal_mm: 70, f_number: 2.8, focus: {distance_m: 2.8}, aberration_um: 3}
+camera: {photosites: [3840, 2160], photosite_pitch_um: 6, readout: {rolling: {readout_ms: 12}}, frame_rate_fps: 24, shutter_speed: 1/1250}
+placement: {distance_m: 7}
+";
+    let bands = |scene: &Scene| {
+        let found = predict(scene, &Settings::full());
+        found.of(Kind::Bands).map_or([0.0; 2], |f| [f.planned.multiple, f.worst.multiple])
+    };
+    let mut grew = false;
+    for focal_mm in [63.0, 66.0, 69.0, 72.0, 75.0] {
+        let edits = [format!("lens.focal_mm={focal_mm}").parse().expect("an edit")];
+        let scene = parse_edited(text, "blurred", &edits, &NoPictures).expect("a scene");
+        let [planned, worst] = bands(&scene);
+        let Tolerances { distance, focal, .. } = scene.tolerances;
+        for (d, f) in [(1, -1), (-1, 1), (1, 1), (-1, -1), (1, 0), (-1, 0), (0, 1), (0, -1)] {
+            let (distance, focal) = (distance * f64::from(d), focal * f64::from(f));
+            let off = Off { distance, focal, ..Off::default() };
+            let there = bands(&off.of(&scene))[0];
+            assert!(there <= worst * 1.01, "{focal_mm}, {d} {f}: {there} where {worst} was told");
+            grew |= there > 1.2 * planned;
+        }
+    }
+    assert!(grew, "no luck in any of these");
 }

@@ -106,9 +106,6 @@ pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
     let folder = args.out.clone().unwrap_or_else(|| Path::new("out").join(&source.name));
     output::prepare_folder(&folder)?;
     let file = |ending: &str| folder.join(format!("{}_sweep.{ending}", source.name));
-    for ending in ["svg", "csv", "json"] {
-        output::check_free(&file(ending), args.overwrite)?;
-    }
     let asked = json!({
         "program": { "name": "gridbeat", "version": env!("CARGO_PKG_VERSION") },
         "scene": source.text, "edits": edits.iter().map(|e| [&e.key, &e.value]).collect::<Vec<_>>(),
@@ -116,6 +113,15 @@ pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
     });
     let mut journal =
         Journal::open(&folder, &source.name, &asked, [sweep.columns(), sweep.rows()])?;
+    // With all rows at hand it was stopped while its files took their places: those that are there are its own.
+    let overwrite = args.overwrite || journal.rows().len() == sweep.rows();
+    let free = ["svg", "csv", "json"].map(|ending| output::check_free(&file(ending), overwrite));
+    if let Some(taken) = free.into_iter().find_map(Result::err) {
+        if journal.rows().is_empty() {
+            journal.remove()?;
+        }
+        return Err(taken.into());
+    }
     if !go_through(args, &sweep, (&pictures, &shown), &mut journal)? {
         return Ok(ExitCode::from(STOPPED));
     }
@@ -126,9 +132,9 @@ pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
     let table = table(&sweep, cells);
     // Together, or none.
     let all = [
-        Waiting::new(&file("svg"), args.overwrite, &Text(&svg))?,
-        Waiting::new(&file("csv"), args.overwrite, &Text(&table))?,
-        Waiting::new(&file("json"), args.overwrite, &JsonSidecar { value: &data })?,
+        Waiting::new(&file("svg"), overwrite, &Text(&svg))?,
+        Waiting::new(&file("csv"), overwrite, &Text(&table))?,
+        Waiting::new(&file("json"), overwrite, &JsonSidecar { value: &data })?,
     ];
     for waiting in all {
         waiting.keep()?;

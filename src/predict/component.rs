@@ -188,6 +188,11 @@ impl<'a> Wall<'a> {
         Self { scene, mix, falloff, slot_s, least, highest, kept }
     }
 
+    /// This placing and focus with the least contrast of another, whose harmonics it shares.
+    pub fn as_least_as(&self, other: &Self) -> Self {
+        Self { scene: self.scene, ..other.at(self.scene) }
+    }
+
     /// Harmonics up to a reach, at least.
     fn harmonics(&self, reach: [i32; 2], (scan, half): (u32, bool)) -> Arc<Harmonics> {
         let mut kept = self.kept.lock().unwrap_or_else(|e| e.into_inner());

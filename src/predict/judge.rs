@@ -178,14 +178,20 @@ impl<'a> Stand<'a> {
     }
 }
 
+/// Of the offsets, at most so many come first that change the size of the wall's image and its blur.
+const SCALED: usize = 4;
+
 /// The offsets that stand for the box of tolerances.
 fn offsets(t: &Tolerances, thorough: bool) -> Vec<Off> {
     let mut all = Vec::new();
     let of = |distance: f64, focal: f64| Off { distance, focal, ..Off::default() };
     if t.distance > 0.0 || t.focal > 0.0 {
-        // The smallest and the largest image of the wall; frequencies between are swept from each.
+        // The smallest and the largest image of the wall; frequencies between are swept from each. Then the widest and the narrowest
+        // blur, counted in the wall's pixels: it goes with the aperture and with the distance.
         all.push(of(t.distance, -t.focal));
         all.push(of(-t.distance, t.focal));
+        all.push(of(t.distance, t.focal));
+        all.push(of(-t.distance, -t.focal));
     }
     if t.turn_rad > 0.0 {
         let turn = |x: f64, y: f64, z: f64| Off {
@@ -339,7 +345,9 @@ fn judge(scene: &Scene, settings: &Settings, lists: bool, around: &Around<'_>) -
     }
 
     if !scene.drive.is_steady() {
-        bands(scene, settings, &plan, &mut best, lists.then_some(&mut prediction.bands));
+        // Blur that spans the scan's rows takes bands away: what the set may be off by brings them back.
+        let off = &stands[..stands.len().min(SCALED)];
+        bands(scene, settings, (&plan, off), &mut best, lists.then_some(&mut prediction.bands));
     }
     in_order(&mut best);
     prediction.worst = best;
@@ -372,7 +380,7 @@ const HARDLY: f64 = 0.02;
 fn bands(
     scene: &Scene,
     settings: &Settings,
-    plan: &Stand<'_>,
+    (plan, off): (&Stand<'_>, &[Stand<'_>]),
     best: &mut Vec<Finding>,
     mut list: Option<&mut Vec<Finding>>,
 ) {
@@ -408,21 +416,26 @@ fn bands(
         return;
     }
     let wall = plan.wall.of_least(least / largest);
-    let places: Vec<(DVec2, Lattice, Vec<Component>)> = numbers
-        .into_iter()
-        .map(|i| {
-            let place = &plan.places[i];
+    let planned = numbers.into_iter().map(|i| (true, plan, &plan.places[i]));
+    let off = off.iter().filter_map(|stand| {
+        let middle = stand.places.get(stand.places.len() / 2)?;
+        Some((false, stand, middle))
+    });
+    let places: Vec<(bool, DVec2, Lattice, Vec<Component>)> = planned
+        .chain(off)
+        .map(|(planned, stand, place)| {
+            let wall = stand.wall.as_least_as(&wall);
             let most = if settings.thorough { 2 } else { 1 };
-            let lattice = wall.seen(&plan.sights, place, true, most);
+            let lattice = wall.seen(&stand.sights, place, true, most);
             let components = strongest
                 .iter()
                 .flat_map(|pulse| wall.pulsing(&lattice, [1.0; 3], pulse, least))
                 .collect();
-            (place.point, lattice, components)
+            (planned, place.point, lattice, components)
         })
         .collect();
     let lines = f64::from(sampler.size[1]);
-    for (point, lattice, components) in &places {
+    for (planned, point, lattice, components) in &places {
         let landed = sampler.landed(components, lattice.means([1.0; 3]));
         let white = sampler.luma(lattice.means([1.0; 3]));
         for (&level, pulses) in levels.iter().zip(&of_levels) {
@@ -449,11 +462,17 @@ fn bands(
                 .collect();
             waves.sort_by(|a, b| b.0.total_cmp(&a.0));
             for (number, (contrast, seen)) in waves.iter().enumerate() {
-                let listed = list.is_some() && number < 6;
+                let listed = *planned && list.is_some() && number < 6;
                 // Whether it may be the worst of a kind.
                 let least_of = |kind| {
                     let found = best.iter().find(|f| f.kind == kind);
-                    let least = |f: &Finding| f.planned.multiple.min(f.worst.multiple);
+                    let least = |f: &Finding| {
+                        if *planned {
+                            f.planned.multiple.min(f.worst.multiple)
+                        } else {
+                            f.worst.multiple
+                        }
+                    };
                     found.map_or(HARDLY, least).max(HARDLY) / most
                 };
                 let matters = if listed {
@@ -465,7 +484,8 @@ fn bands(
                     break;
                 }
                 for finding in judge_band(scene, &sampler, seen, (level, &seeing), matters) {
-                    let finding = Finding { point: *point, ..finding };
+                    let as_planned = if *planned { finding.planned } else { Judged::of(0.0) };
+                    let finding = Finding { point: *point, planned: as_planned, ..finding };
                     keep(best, finding);
                     if listed && let Some(list) = list.as_deref_mut() {
                         list.push(finding);
