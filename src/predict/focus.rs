@@ -18,8 +18,13 @@ const NEAR_STOPS: f64 = 2.2;
 /// Blur discs, in pitches of the wall on the sensor, beyond which nothing of the wall is left to be seen: a disc's transfer is at
 /// most 0.29·x^−1.5, 0.1 % at 44 pitches.
 const WIDEST_PITCHES: f64 = 44.0;
-/// From disc to disc while the focus comes nearer.
+/// From disc to disc while the focus comes nearer, at most.
 const RATIO: f64 = 1.12;
+/// The same in pitches of the wall on the sensor: a disc's transfer falls to nothing and comes back with every pitch that it grows by,
+/// so that a longer step may meet nothing but luck.
+const STEP_PITCHES: f64 = 0.25;
+/// A pitch on the sensor, photosites, below which next to nothing is left of a wall's waves: steps become no shorter.
+const FINEST: f64 = 0.5;
 /// Smallest disc before the focus is on the wall, photosites.
 const SMALLEST: f64 = 0.25;
 /// Halvings of the last step.
@@ -108,7 +113,7 @@ impl Discs {
 
 /// The nearest focus of a scene; `None` where the lens axis does not meet the wall or the recorded picture does not see it.
 ///
-/// It looks at some hundred focus distances, in parallel; the answer does not depend on the number of threads.
+/// It looks at some hundreds of focus distances, in parallel; the answer does not depend on the number of threads.
 pub fn nearest_focus(scene: &Scene) -> Option<NearestFocus> {
     let forward = -scene.pose.turn.z_axis;
     let (wall_m, _) = scene.wall.met(scene.pose.lens_m, forward)?;
@@ -189,7 +194,8 @@ fn side(scene: &Scene, f_number: f64, wall_m: f64, before: bool) -> Option<Side>
         if disc == 0.0 {
             break;
         }
-        disc = if disc / RATIO < SMALLEST { 0.0 } else { disc / RATIO };
+        let next = (disc / RATIO).max(disc - STEP_PITCHES * pitch.max(FINEST));
+        disc = if next < SMALLEST { 0.0 } else { next };
     }
     let stop = |i: usize| -> Option<Stop> {
         let (clean, dirty, mut limited_by) = found.steps[i]?;

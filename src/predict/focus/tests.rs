@@ -44,7 +44,7 @@ fn the_focus_stops_where_the_verdict_turns_and_all_beyond_is_clean() {
     let wall_m = found.wall_from_lens_m;
     let nearer = wall_m - (wall_m - safe.from_lens_m) * 0.97;
     assert!(judged(nearer) > Degree::Clean, "{safe:?}");
-    for share in [1.05, 1.3, 1.8, 2.5] {
+    for share in (2..150).map(|i| 1.0 + f64::from(i) / 100.0) {
         let farther = wall_m - (wall_m - safe.from_lens_m) * share;
         if farther > 0.3 {
             assert_eq!(judged(farther), Degree::Clean, "{share}: {farther}");
