@@ -3,8 +3,9 @@
 //! A turned cabinet is a wall of its own whose lattice and scan are turned; each turn that is there is judged as if all cabinets had it.
 //! A clock that runs late moves the phase of a cabinet's bands and nothing else: they are as deep as ever, but break at its edges.
 
+use super::bands::REFRESH_HARMONICS;
 use super::component::pulses;
-use super::judge::{Cause, Finding, REFRESH_HARMONICS, Settings};
+use super::judge::{Cause, Finding, Settings};
 use super::sampled::{Moved, Sampler, Seen};
 use crate::artefact::{Judged, Kind, Wave};
 use crate::math::special::{nearest, sin_pi};

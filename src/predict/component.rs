@@ -76,6 +76,8 @@ struct Harmonics {
     /// Highest harmonic across and down, and the slots of the scan's rows that are told apart.
     reach: [i32; 2],
     scan: u32,
+    /// Least size that was asked for.
+    least: f64,
     /// Of opposite harmonics only one: steady light has them in pairs.
     half: bool,
     /// By line of the slots, the strongest first.
@@ -130,7 +132,7 @@ impl Harmonics {
             line.sort_by(|a, b| b.size.total_cmp(&a.size));
             line
         });
-        Self { reach, scan, half, lines: lines.collect() }
+        Self { reach, scan, least, half, lines: lines.collect() }
     }
 }
 
@@ -184,8 +186,8 @@ impl<'a> Wall<'a> {
     /// The same for components of a contrast of `least` and more only.
     pub fn of_least(&self, least: f64) -> Self {
         let Self { scene, mix, falloff, slot_s, highest, .. } = *self;
-        let kept = Arc::new(Mutex::new(None));
-        Self { scene, mix, falloff, slot_s, least, highest, kept }
+        let highest = highest.min(ends_at(scene, least));
+        Self { scene, mix, falloff, slot_s, least, highest, kept: self.kept.clone() }
     }
 
     /// This placing and focus with the least contrast of another, whose harmonics it shares.
@@ -197,7 +199,10 @@ impl<'a> Wall<'a> {
     fn harmonics(&self, reach: [i32; 2], (scan, half): (u32, bool)) -> Arc<Harmonics> {
         let mut kept = self.kept.lock().unwrap_or_else(|e| e.into_inner());
         let serves = |h: &&Arc<Harmonics>| {
-            (h.scan, h.half) == (scan, half) && h.reach[0] >= reach[0] && h.reach[1] >= reach[1]
+            let fine = h.least <= self.least;
+            fine && (h.scan, h.half) == (scan, half)
+                && h.reach[0] >= reach[0]
+                && h.reach[1] >= reach[1]
         };
         if let Some(found) = kept.as_ref().filter(serves) {
             return found.clone();
@@ -342,6 +347,58 @@ impl<'a> Wall<'a> {
             }
         }
         found
+    }
+}
+
+impl Wall<'_> {
+    /// Whether a blur disc takes so much of a pulse's components away that another, of much the same size, may leave a contrast above
+    /// `bar` of one, and notably more than this one does; the lattice must be this wall's, of this place, with its slots, and its
+    /// harmonics up to `reach`.
+    pub(super) fn hides(
+        &self,
+        sights: &Sights<'_>,
+        (place, lattice): (&Place, &Lattice),
+        reach: i32,
+        (pulse, bar): (&Pulse, f64),
+    ) -> bool {
+        /// What colours may add to a wave's contrast.
+        const COLOURS: f64 = 2.0;
+        /// What is left that is not notably more: photosites and filters, too, leave more or less where the image grows or shrinks.
+        const ALIKE: f64 = 1.15;
+        /// Discs as they may be, of this one.
+        const OTHERS: [f64; 2] = [0.94, 1.06];
+        let kept = self.kept.lock().unwrap_or_else(|e| e.into_inner()).clone();
+        let Some(harmonics) = kept.filter(|h| h.lines.len() == lattice.tones.len()) else {
+            return true;
+        };
+        let scan = lattice.tones.len() as u32;
+        let amplitude = pulse.amplitude.iter().map(|a| a.norm_sqr().sqrt()).fold(0.0, f64::max);
+        let theta = pulse.hz * self.slot_s;
+        let (local, blur) = (&place.local, &sights.blur);
+        let green = self.scene.wall.emitters[1].wavelength_m;
+        harmonics.lines.iter().zip(&lattice.tones).enumerate().any(|(m, (line, tones))| {
+            let slots = slots(theta + m as f64 / f64::from(scan), scan).norm_sqr().sqrt();
+            let most = COLOURS * 2.0 * slots * amplitude;
+            line.iter().take_while(|h| most * h.size > bar).any(|harmonic| {
+                let f = on_sensor(&local.whole, harmonic.g);
+                let far = f.length_squared() > self.highest * self.highest;
+                if far || harmonic.h.iter().any(|h| h.abs() > reach) {
+                    return false;
+                }
+                let tone = tones.iter().find(|tone| tone.h == harmonic.h);
+                let now = tone.map_or(0.0, |tone| tone.size / harmonic.size);
+                let sensor = blur.sensor_exact(f).abs();
+                if most * harmonic.size * sensor <= bar || sensor <= ALIKE * now {
+                    return false;
+                }
+                let plain = on_sensor(&local.plain, harmonic.g);
+                OTHERS.iter().any(|other| {
+                    let (re, im) = blur.pupil(plain, local.disc * other, green);
+                    let left = sensor * libm::hypot(f64::from(re), f64::from(im));
+                    left > ALIKE * now && most * harmonic.size * left > bar
+                })
+            })
+        })
     }
 }
 

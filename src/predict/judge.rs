@@ -1,17 +1,17 @@
 //! Everything found in a scene, judged: as planned, and at worst within what a set may be off by.
 
 use super::assumed::Unsure;
-use super::component::{Component, Lattice, Pulse, Wall, pulses};
+use super::bands::bands;
+use super::component::Wall;
 use super::moves::{Around, Eyes};
 use super::place::{Off, Place, Sights};
 use super::sampled::{Sampler, Seen};
 use super::stands;
-use crate::artefact::{Degree, Judged, Kind, Seeing};
+use crate::artefact::{Degree, Judged, Kind};
 use crate::scene::derived::{gain_dn_per_e, white_light};
 use crate::scene::{Scene, Tolerances};
-use crate::sensor::{Readout, photons};
+use crate::sensor::photons;
 use glam::{DVec2, DVec3};
-use rustfft::num_complex::Complex64;
 use serde::Serialize;
 use std::f64::consts::PI;
 
@@ -30,6 +30,8 @@ pub struct Settings {
     pub highest: f64,
     /// Levels of grey that are judged, as shares of white light.
     pub levels: Vec<f64>,
+    /// Multiples of the threshold below which what shows only off the plan does not matter.
+    pub matters: f64,
     /// All corners of the tolerances, or their main ones.
     pub thorough: bool,
 }
@@ -44,6 +46,7 @@ impl Settings {
             least_pulse: 2e-4,
             highest: 4.0,
             levels: vec![0.01, 0.02, 0.05, 0.1, 0.18, 0.5, 1.0],
+            matters: HARDLY,
             thorough: true,
         }
     }
@@ -57,6 +60,7 @@ impl Settings {
             least_pulse: 5e-4,
             highest: 1.5,
             levels: vec![0.01, 0.05, 0.18, 1.0],
+            matters: 0.3,
             thorough: false,
         }
     }
@@ -147,10 +151,10 @@ impl Prediction {
 }
 
 /// A scene as it may stand.
-struct Stand<'a> {
-    sights: Sights<'a>,
-    wall: Wall<'a>,
-    places: Vec<Place>,
+pub(super) struct Stand<'a> {
+    pub(super) sights: Sights<'a>,
+    pub(super) wall: Wall<'a>,
+    pub(super) places: Vec<Place>,
 }
 
 impl<'a> Stand<'a> {
@@ -161,7 +165,7 @@ impl<'a> Stand<'a> {
     }
 
     /// The places whose fringes differ: where a camera stands straight before the wall, one serves for all.
-    fn unlike(&self) -> Vec<&Place> {
+    pub(super) fn unlike(&self) -> Vec<&Place> {
         let mut unlike: Vec<&Place> = Vec::new();
         for place in &self.places {
             if unlike.iter().all(|other| !self.wall.sees_alike(place, other)) {
@@ -180,6 +184,11 @@ impl<'a> Stand<'a> {
 
 /// Of the offsets, at most so many come first that change the size of the wall's image and its blur.
 const SCALED: usize = 4;
+/// Of these so many come first that make the largest and the smallest image.
+const EXTREMES: usize = 2;
+/// Blur discs, in pitches of the wall, that take nothing away by luck: the first such is of 1.22 pitches, or half or a third of this
+/// for the lattice's next harmonics.
+const SHARP: f64 = 0.35;
 
 /// The offsets that stand for the box of tolerances.
 fn offsets(t: &Tolerances, thorough: bool) -> Vec<Off> {
@@ -282,72 +291,91 @@ fn judge(scene: &Scene, settings: &Settings, lists: bool, around: &Around<'_>) -
     let seeing = scene.viewing.seeing(lines, bright, noise(scene, &sampler, bright));
     let (eyes, most) = (Eyes::new(&seeing, lines, around.moves()), seeing.most());
     let tolerances = &scene.tolerances;
-    let offsets = offsets(tolerances, settings.thorough);
-    let scenes: Vec<Scene> = offsets.iter().map(|off| off.of(scene)).collect();
-    let stands: Vec<Stand<'_>> =
-        scenes.iter().map(|s| Stand::new(s, plan.wall.at(s), settings.grid_off)).collect();
     let mut best: Vec<Finding> = Vec::new();
 
     // Fringes.
     let half = (tolerances.distance + tolerances.focal + tolerances.turn_rad) / 2.0 + around.half;
-    for (number, stand) in [&plan].into_iter().chain(&stands).enumerate() {
-        let planned_here = number == 0;
-        // Places that see alike are passed by a moving wall at unlike rates.
-        let places = if around.moves() { stand.places.iter().collect() } else { stand.unlike() };
-        for place in places {
-            let shift = around.shift(place.point);
-            for seen in stand.fringes(&sampler, place) {
-                let (luma, chroma) = (seen.wave.luma(), seen.wave.chroma());
-                let listed = planned_here && lists && luma.max(chroma) >= 5e-4;
-                // Whether it may be the worst of its kind.
-                let found = best.iter().find(|f| f.kind == kind_of_fringe(&seen));
-                let least = found.map_or(HARDLY, |f| {
-                    if planned_here {
-                        f.planned.multiple.min(f.worst.multiple)
-                    } else {
-                        f.worst.multiple
+    let mut fringes =
+        |stand: &Stand<'_>, sampler: &Sampler, best: &mut Vec<Finding>, planned_here: bool| {
+            // Places that see alike are passed by a moving wall at unlike rates.
+            let places =
+                if around.moves() { stand.places.iter().collect() } else { stand.unlike() };
+            for place in places {
+                let shift = around.shift(place.point);
+                for seen in stand.fringes(sampler, place) {
+                    let (luma, chroma) = (seen.wave.luma(), seen.wave.chroma());
+                    let listed = planned_here && lists && luma.max(chroma) >= 5e-4;
+                    // Whether it may be the worst of its kind.
+                    let found = best.iter().find(|f| f.kind == kind_of_fringe(&seen));
+                    let least = found.map_or(HARDLY, |f| {
+                        if planned_here {
+                            f.planned.multiple.min(f.worst.multiple)
+                        } else {
+                            f.worst.multiple
+                        }
+                    });
+                    if !listed && luma.max(chroma) * most <= least {
+                        continue;
                     }
-                });
-                if !listed && luma.max(chroma) * most <= least {
-                    continue;
-                }
-                let f = seen.wave.frequency.length();
-                let hz = around.fastest_hz(&seen, shift);
-                // What has less than a quarter of a wave in the frame is no fringe, as planned.
-                let planned = if planned_here && f * lines >= 0.25 {
-                    eyes.multiple(luma, chroma, f, hz)
-                } else {
-                    0.0
-                };
-                let by = half * seen.moved.light.length();
-                let worst = if half > 0.0 {
-                    eyes.most(luma, chroma, ((f - by).max(0.0), f + by), hz)
-                } else {
-                    planned
-                };
-                let finding = Finding {
-                    kind: kind_of_fringe(&seen),
-                    seen,
-                    point: place.point,
-                    level: bright,
-                    planned: Judged::of(planned),
-                    worst: Judged::of(worst.max(planned)),
-                    cause: Cause::Wave,
-                    frame: 0,
-                    quarter_turns: 0,
-                };
-                keep(&mut best, finding);
-                if listed {
-                    prediction.fringes.push(finding);
+                    let f = seen.wave.frequency.length();
+                    let hz = around.fastest_hz(&seen, shift);
+                    // What has less than a quarter of a wave in the frame is no fringe, as planned.
+                    let planned = if planned_here && f * lines >= 0.25 {
+                        eyes.multiple(luma, chroma, f, hz)
+                    } else {
+                        0.0
+                    };
+                    let by = half * seen.moved.light.length();
+                    let worst = if half > 0.0 {
+                        eyes.most(luma, chroma, ((f - by).max(0.0), f + by), hz)
+                    } else {
+                        planned
+                    };
+                    let finding = Finding {
+                        kind: kind_of_fringe(&seen),
+                        seen,
+                        point: place.point,
+                        level: bright,
+                        planned: Judged::of(planned),
+                        worst: Judged::of(worst.max(planned)),
+                        cause: Cause::Wave,
+                        frame: 0,
+                        quarter_turns: 0,
+                    };
+                    keep(best, finding);
+                    if listed {
+                        prediction.fringes.push(finding);
+                    }
                 }
             }
+        };
+    fringes(&plan, &sampler, &mut best, true);
+    let sharp = !settings.thorough && plan.places.iter().all(|p| p.disc_pitches() < SHARP);
+    let scenes: Vec<Scene> =
+        offsets(tolerances, settings.thorough).iter().map(|off| off.of(scene)).collect();
+    let mut stands: Vec<Stand<'_>> =
+        scenes.iter().map(|s| Stand::new(s, plan.wall.at(s), settings.grid_off)).collect();
+    for (number, stand) in stands.iter_mut().enumerate() {
+        if sharp && (EXTREMES..SCALED).contains(&number) {
+            continue;
         }
+        // Off the plan only what may be worse counts; several waves may add up, and colours.
+        let found = |kind| best.iter().find(|f| f.kind == kind).map_or(0.0, |f| f.worst.multiple);
+        let bar = found(Kind::Moire).min(found(Kind::PixelStructure)).max(settings.matters);
+        let least = settings.least.max(bar / most / TOGETHER);
+        stand.wall = stand.wall.of_least(least);
+        fringes(stand, &sampler.of_least(least), &mut best, false);
     }
 
     if !scene.drive.is_steady() {
-        // Blur that spans the scan's rows takes bands away: what the set may be off by brings them back.
         let off = &stands[..stands.len().min(SCALED)];
-        bands(scene, settings, (&plan, off), &mut best, lists.then_some(&mut prediction.bands));
+        bands(
+            scene,
+            (settings, most),
+            (&plan, off),
+            &mut best,
+            lists.then_some(&mut prediction.bands),
+        );
     }
     in_order(&mut best);
     prediction.worst = best;
@@ -370,131 +398,11 @@ pub(super) fn by_contrast(fringes: &mut Vec<Finding>) {
     fringes.truncate(400);
 }
 
-/// Harmonics of the refresh that are followed: beyond, nothing new comes.
-pub(super) const REFRESH_HARMONICS: u32 = 24;
+/// Waves, each too weak to matter, of which so many may land on one, or show in so much stronger colours.
+const TOGETHER: f64 = 4.0;
 
 /// Multiples of the threshold that hardly matter: where nothing worse is found, what is certainly below is left out.
-const HARDLY: f64 = 0.02;
-
-/// Bands and flicker at every level. Optics hardly matter to them, so few places serve.
-fn bands(
-    scene: &Scene,
-    settings: &Settings,
-    (plan, off): (&Stand<'_>, &[Stand<'_>]),
-    best: &mut Vec<Finding>,
-    mut list: Option<&mut Vec<Finding>>,
-) {
-    let timing = scene.drive.timing();
-    let n = plan.places.len();
-    let mut numbers = vec![n / 2];
-    if settings.thorough && n > 2 && plan.unlike().len() > 1 {
-        numbers.extend([0, n - 1]);
-    }
-    // Several waves may land on one.
-    let least = settings.least_pulse / 4.0;
-    let sampler = Sampler::new(scene, least);
-    let levels: Vec<f64> =
-        settings.levels.iter().copied().filter(|l| scene.drive.mean_level(*l) > 0.0).collect();
-    let of_levels: Vec<Vec<Pulse>> = levels
-        .iter()
-        .map(|level| pulses(scene, &timing, [*level; 3], settings.least_pulse, REFRESH_HARMONICS))
-        .collect();
-    // A line of the drive pulses with its own strength at every level; where it lands is the same for all.
-    let strength = |p: &Pulse| p.amplitude[0].norm_sqr().sqrt();
-    let mut strongest: Vec<Pulse> = Vec::new();
-    for pulse in of_levels.iter().flatten() {
-        match strongest.binary_search_by_key(&pulse.k, |p| p.k) {
-            Err(place) => strongest.insert(place, *pulse),
-            Ok(place) if strength(pulse) > strength(&strongest[place]) => {
-                strongest[place] = *pulse;
-            }
-            Ok(_) => {}
-        }
-    }
-    let largest = strongest.iter().map(strength).fold(0.0, f64::max);
-    if largest == 0.0 {
-        return;
-    }
-    let wall = plan.wall.of_least(least / largest);
-    let planned = numbers.into_iter().map(|i| (true, plan, &plan.places[i]));
-    let off = off.iter().filter_map(|stand| {
-        let middle = stand.places.get(stand.places.len() / 2)?;
-        Some((false, stand, middle))
-    });
-    let places: Vec<(bool, DVec2, Lattice, Vec<Component>)> = planned
-        .chain(off)
-        .map(|(planned, stand, place)| {
-            let wall = stand.wall.as_least_as(&wall);
-            let most = if settings.thorough { 2 } else { 1 };
-            let lattice = wall.seen(&stand.sights, place, true, most);
-            let components = strongest
-                .iter()
-                .flat_map(|pulse| wall.pulsing(&lattice, [1.0; 3], pulse, least))
-                .collect();
-            (planned, place.point, lattice, components)
-        })
-        .collect();
-    let lines = f64::from(sampler.size[1]);
-    for (planned, point, lattice, components) in &places {
-        let landed = sampler.landed(components, lattice.means([1.0; 3]));
-        let white = sampler.luma(lattice.means([1.0; 3]));
-        for (&level, pulses) in levels.iter().zip(&of_levels) {
-            let seeing = scene.viewing.seeing(lines, level, noise(scene, &sampler, level));
-            let most = seeing.most();
-            // Room light that the face reflects dilutes dark levels.
-            let share = level * white / sampler.luma(lattice.means([level; 3]));
-            let weight = |component: &Component| {
-                let k = component.origin.k;
-                let of = |all: &[Pulse]| {
-                    let found = all.binary_search_by_key(&k, |p| p.k);
-                    found.ok().map(|i| all[i].amplitude[0])
-                };
-                match (of(pulses), of(&strongest)) {
-                    (Some(here), Some(reference)) => here / reference * share,
-                    _ => Complex64::ZERO,
-                }
-            };
-            let mut waves: Vec<(f64, Seen)> = landed
-                .waves(weight)
-                .into_iter()
-                .map(|seen| (seen.wave.luma().max(seen.wave.chroma()), seen))
-                .filter(|(contrast, _)| *contrast >= settings.least_pulse)
-                .collect();
-            waves.sort_by(|a, b| b.0.total_cmp(&a.0));
-            for (number, (contrast, seen)) in waves.iter().enumerate() {
-                let listed = *planned && list.is_some() && number < 6;
-                // Whether it may be the worst of a kind.
-                let least_of = |kind| {
-                    let found = best.iter().find(|f| f.kind == kind);
-                    let least = |f: &Finding| {
-                        if *planned {
-                            f.planned.multiple.min(f.worst.multiple)
-                        } else {
-                            f.worst.multiple
-                        }
-                    };
-                    found.map_or(HARDLY, least).max(HARDLY) / most
-                };
-                let matters = if listed {
-                    [0.0; 2]
-                } else {
-                    [least_of(Kind::Bands), least_of(Kind::Flicker)]
-                };
-                if matters.iter().all(|least| contrast <= least) {
-                    break;
-                }
-                for finding in judge_band(scene, &sampler, seen, (level, &seeing), matters) {
-                    let as_planned = if *planned { finding.planned } else { Judged::of(0.0) };
-                    let finding = Finding { point: *point, planned: as_planned, ..finding };
-                    keep(best, finding);
-                    if listed && let Some(list) = list.as_deref_mut() {
-                        list.push(finding);
-                    }
-                }
-            }
-        }
-    }
-}
+pub(super) const HARDLY: f64 = 0.02;
 
 /// Keeps the worst of each kind; what is planned and what is at worst may come from different places.
 pub(super) fn keep(best: &mut Vec<Finding>, finding: Finding) {
@@ -509,64 +417,4 @@ pub(super) fn keep(best: &mut Vec<Finding>, finding: Finding) {
             old.planned = Judged::of(planned);
         }
     }
-}
-
-/// A wave of the drive as bands, as flicker, or both, where that has a contrast above what `matters` for bands and for flicker.
-pub(super) fn judge_band(
-    scene: &Scene,
-    sampler: &Sampler,
-    seen: &Seen,
-    (level, seeing): (f64, &Seeing),
-    matters: [f64; 2],
-) -> impl Iterator<Item = Finding> + use<> {
-    let lines = f64::from(sampler.size[1]);
-    let hz = seen.roll_hz.abs();
-    let (luma, chroma) = (seen.wave.luma(), seen.wave.chroma());
-    let f = seen.wave.frequency.length();
-    let make = |kind, planned: f64, worst: f64| Finding {
-        kind,
-        seen: *seen,
-        point: DVec2::ZERO,
-        level,
-        planned: Judged::of(planned),
-        worst: Judged::of(worst.max(planned)),
-        cause: Cause::Wave,
-        frame: 0,
-        quarter_turns: 0,
-    };
-    let (mut bands, mut flicker) = (None, None);
-    let contrast = luma.max(chroma);
-    let slow = hz < 0.01;
-    let tolerances = &scene.tolerances;
-    let rolling = matches!(scene.camera.readout, Readout::Rolling { .. });
-    let by = tolerances.readout * if rolling { seen.moved.readout.abs() } else { 0.0 }
-        + (tolerances.distance + tolerances.focal + tolerances.turn_rad)
-            * seen.moved.light.length();
-    let rate = seeing.rate(hz);
-    let multiple = |luma: f64, chroma: f64, f: f64| seeing.multiple(luma, chroma, f, &rate);
-    if (f * lines >= 0.5 || slow) && contrast > matters[0] {
-        let planned = multiple(luma, chroma, f);
-        let worst = [(f - by).max(0.25 / lines), f + by]
-            .into_iter()
-            .map(|f| multiple(luma, chroma, f))
-            .fold(planned, f64::max);
-        bands = Some(make(Kind::Bands, planned, worst));
-    }
-    if !slow && contrast > matters[1] {
-        let share = sampler.whole_frame_share(&seen.wave);
-        // A readout that is longer or shorter lets another share through; a wave is at most 1/(π·waves) of itself.
-        let most = (f - by).max(0.0) * lines;
-        let other = if by <= 0.0 {
-            share
-        } else if most < 0.5 {
-            1.0
-        } else {
-            (1.0 / (PI * most)).min(1.0)
-        };
-        if contrast * share.max(other) > matters[1] {
-            let one = multiple(luma, chroma, 0.5 / lines);
-            flicker = Some(make(Kind::Flicker, one * share, one * other));
-        }
-    }
-    bands.into_iter().chain(flicker)
 }

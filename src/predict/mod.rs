@@ -6,6 +6,7 @@
 //! bilinear demosaic and scaled in linear light, whatever the scene says, and cabinets that are alike and join without gaps.
 
 mod assumed;
+mod bands;
 mod cabinets;
 mod component;
 pub mod content_timing;

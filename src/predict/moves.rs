@@ -58,10 +58,7 @@ fn sharpest(scene: &Scene, last: u32) -> Option<u32> {
     let blur = |frame: u32| {
         let at = scene.at_frame(frame);
         let sights = Sights::new(&at);
-        middle(&at).and_then(|point| sights.at(point)).map(|place| {
-            let pitch = place.local.whole.determinant().abs().sqrt();
-            place.local.disc.abs() / pitch
-        })
+        middle(&at).and_then(|point| sights.at(point)).map(|place| place.disc_pitches())
     };
     let search = |from: u32, to: u32| {
         let step = ((to - from) / LOOKED_AT).max(1);

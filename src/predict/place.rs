@@ -60,6 +60,13 @@ pub struct Place {
     pub face: usize,
 }
 
+impl Place {
+    /// Blur disc, in pitches of the wall as the sensor sees them.
+    pub fn disc_pitches(&self) -> f64 {
+        self.local.disc.abs() * self.local.whole.determinant().abs().sqrt()
+    }
+}
+
 /// The wall's faces before a lens.
 pub struct Sights<'a> {
     scene: &'a Scene,

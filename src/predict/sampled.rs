@@ -68,6 +68,7 @@ fn quarter_turned(value: Complex64, quarters: i64) -> Complex64 {
 }
 
 /// One photosite of the mosaic's block.
+#[derive(Clone)]
 struct Site {
     /// Which colour it records.
     colour: usize,
@@ -80,12 +81,14 @@ struct Site {
 }
 
 /// One scaling.
+#[derive(Clone)]
 struct Stage {
     filter: ScaleFilter,
     ratio: DVec2,
 }
 
 /// Sampling, demosaic, colour and scaling of a scene's first delivery, in linear light.
+#[derive(Clone)]
 pub struct Sampler {
     sites: Vec<Site>,
     /// Sums of the sites' signs in each image of the folding, by photosite colour; the first is that of the light itself.
@@ -257,6 +260,11 @@ impl Sampler {
             size,
             least,
         }
+    }
+
+    /// The same; waves of a contrast below `least` are left out.
+    pub(super) fn of_least(&self, least: f64) -> Self {
+        Self { least, ..self.clone() }
     }
 
     /// Everything that a component becomes in the picture, added to `out`; `number` is the component's.

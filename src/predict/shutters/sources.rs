@@ -2,8 +2,9 @@
 
 use crate::artefact::{Seeing, Wave};
 use crate::math::special::sinc;
+use crate::predict::bands::judge_band;
 use crate::predict::component::{Lattice, Origin, Pulse, Wall, turned};
-use crate::predict::judge::{judge_band, noise};
+use crate::predict::judge::noise;
 use crate::predict::place::Sights;
 use crate::predict::sampled::{Moved, Sampler, Seen};
 use crate::scene::{Lamp, Scene};
