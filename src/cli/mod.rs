@@ -3,6 +3,7 @@
 //! Exit codes: 0 done; 1 the scene was refused, its problems printed; 2 something went wrong, or the
 //! command line was not understood; 130 stopped with Ctrl-C.
 
+pub mod advise;
 pub mod check;
 pub mod completions;
 pub mod difference;
@@ -48,6 +49,8 @@ pub enum Command {
     Predict(predict::Args),
     /// Vary one or two keys over their ranges: a map of what is clean, as a drawing, a table and data
     Sweep(sweep::Args),
+    /// Find the smallest changes that make a scene clean, each held against rendered frames
+    Advise(advise::Args),
     /// Check a scene: problems, notes, and how it was understood
     Check(check::Args),
     /// Print the keys of a scene file, as JSON Schema for an editor or as a list
@@ -72,6 +75,7 @@ pub fn run(cli: &Cli) -> anyhow::Result<ExitCode> {
         Command::Render(args) => render::run(args),
         Command::Predict(args) => predict::run(args),
         Command::Sweep(args) => sweep::run(args),
+        Command::Advise(args) => advise::run(args),
         Command::Check(args) => check::run(args),
         Command::Schema(args) => schema::run(args),
         Command::Explain(args) => explain::run(args),

@@ -2,5 +2,8 @@
 //!
 //! No files here and no terminal: data in, data and drawings (as text) out.
 
+pub mod advise;
 pub mod map;
+pub mod remedies;
 pub mod sweep;
+pub mod verify;
