@@ -193,10 +193,14 @@ fn a_clean_change_is_found_in_fifty_scenes_where_a_search_finds_one() {
             if !found {
                 assert_eq!(by_brute_force(&text_of(seed)), None, "{}", text_of(seed));
             }
-            if let Some(first) =
-                advised(&text_of(seed)).recommended.first().filter(|_| count % 5 == 0)
-            {
-                rays_agree(&text_of(seed), first);
+            let blurred = |found: &Recommended| {
+                found.changes.iter().any(|c| [Remedy::Focus, Remedy::Aperture].contains(&c.remedy))
+            };
+            if count % 5 == 0 {
+                let all = advised(&text_of(seed)).recommended;
+                if let Some(sharp) = all.iter().find(|found| !blurred(found)) {
+                    rays_agree(&text_of(seed), sharp);
+                }
             }
         }
         seed += 1;
@@ -207,7 +211,8 @@ fn a_clean_change_is_found_in_fifty_scenes_where_a_search_finds_one() {
 
 #[test]
 fn rays_do_not_contradict_what_is_recommended() {
-    let text = text_of(1);
+    // Of what is far out of focus, rays are too noisy to say anything.
+    let text = text_of(1).replace("limits: {", "limits: {without: [focus, aperture], ");
     let advice = advised(&text);
     let first = advice.recommended.first().expect("advice");
     rays_agree(&text, first);

@@ -9,10 +9,12 @@ pub mod completions;
 pub mod difference;
 pub mod explain;
 pub mod measure;
+pub mod new;
 pub mod predict;
 pub mod presets;
 pub mod render;
 pub mod schema;
+pub mod shortlist;
 pub mod sweep;
 pub mod test_pictures;
 pub mod unknowns;
@@ -43,6 +45,8 @@ pub struct Cli {
 /// The commands.
 #[derive(Debug, clap::Subcommand)]
 pub enum Command {
+    /// Ask what a crew knows of a set-up, write a scene of it, and say what will show
+    New(new::Args),
     /// Render the frames that the camera would record of a scene
     Render(render::Args),
     /// Predict what will show: flicker, scan bands, moiré, pixel structure, and how bad, without rendering
@@ -51,6 +55,8 @@ pub enum Command {
     Sweep(sweep::Args),
     /// Find the smallest changes that make a scene clean, each held against rendered frames
     Advise(advise::Args),
+    /// Choose from a kit: every combination over every shot of a list, ranked by price and margin
+    Shortlist(shortlist::Args),
     /// Check a scene: problems, notes, and how it was understood
     Check(check::Args),
     /// Print the keys of a scene file, as JSON Schema for an editor or as a list
@@ -72,10 +78,12 @@ pub enum Command {
 /// Runs a command.
 pub fn run(cli: &Cli) -> anyhow::Result<ExitCode> {
     match &cli.command {
+        Command::New(args) => new::run(args),
         Command::Render(args) => render::run(args),
         Command::Predict(args) => predict::run(args),
         Command::Sweep(args) => sweep::run(args),
         Command::Advise(args) => advise::run(args),
+        Command::Shortlist(args) => shortlist::run(args),
         Command::Check(args) => check::run(args),
         Command::Schema(args) => schema::run(args),
         Command::Explain(args) => explain::run(args),

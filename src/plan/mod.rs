@@ -3,7 +3,9 @@
 //! No files here and no terminal: data in, data and drawings (as text) out.
 
 pub mod advise;
+pub mod kit;
 pub mod map;
 pub mod remedies;
+pub mod shortlist;
 pub mod sweep;
 pub mod verify;

@@ -210,7 +210,7 @@ fn delivered(scene: &Scene) -> [u32; 2] {
 }
 
 /// A part of a scene's picture, of so many delivered pixels around a place (shares of the picture), recorded and scaled alone.
-fn part(scene: &Scene, place: DVec2, pixels: [u32; 2]) -> Scene {
+pub fn part(scene: &Scene, place: DVec2, pixels: [u32; 2]) -> Scene {
     let mut scene = scene.clone();
     let whole = scene.camera.crop;
     let out = delivered(&scene);
