@@ -170,14 +170,14 @@ fn the_command_ranks_and_refuses_with_file_and_line() {
 fn the_night_trains_kit_has_a_shortlist() {
     let scenes = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("scenes");
     let read = |name: &str| std::fs::read_to_string(scenes.join(name)).expect("a file");
-    let kit = Kit::read(&read("20-kit.yaml")).expect("a kit");
-    let shots = read_shots(&read("20-shots.yaml")).expect("shots");
+    let kit = Kit::read(&read("21-carriage.kit.yml")).expect("a kit");
+    let shots = read_shots(&read("21-carriage.shots.yml")).expect("shots");
     assert!(kit.groups.iter().all(|g| g.len() >= 2) && shots.len() == 3);
     assert!(shots.iter().all(|s| scenes.join(&s.scene).exists()));
     let place = Place::new();
     let file = |name: &str| scenes.join(name).to_string_lossy().into_owned();
     let (code, stdout, stderr) =
-        place.run(&["shortlist", &file("20-kit.yaml"), &file("20-shots.yaml")]);
+        place.run(&["shortlist", &file("21-carriage.kit.yml"), &file("21-carriage.shots.yml")]);
     assert_eq!((code, stderr.as_str()), (0, ""));
     assert!(stdout.contains("would settle it: ") && stdout.contains("weakest shot"), "{stdout}");
 }

@@ -31,7 +31,7 @@ What a shot sets wins over the kit. A combination stays when it is clean in ever
 it stays with a question when that hangs on something that is not known.
 
 Example:
-  gridbeat shortlist scenes/20-kit.yaml scenes/20-shots.yaml";
+  gridbeat shortlist scenes/21-carriage.kit.yml scenes/21-carriage.shots.yml";
 
 /// Arguments of `gridbeat shortlist`.
 #[derive(Debug, clap::Args)]
