@@ -4,6 +4,7 @@
 //! command line was not understood; 130 stopped with Ctrl-C.
 
 pub mod check;
+pub mod compare;
 pub mod completions;
 pub mod difference;
 pub mod explain;
@@ -48,6 +49,8 @@ pub enum Command {
     Predict(predict::Args),
     /// Vary one or two keys over their ranges: a map of what is clean, as a drawing, a table and data
     Sweep(sweep::Args),
+    /// Compare named variants of a scene: a contact sheet, verdicts, and what each costs in sharpness, light and money
+    Compare(compare::Args),
     /// Check a scene: problems, notes, and how it was understood
     Check(check::Args),
     /// Print the keys of a scene file, as JSON Schema for an editor or as a list
@@ -72,6 +75,7 @@ pub fn run(cli: &Cli) -> anyhow::Result<ExitCode> {
         Command::Render(args) => render::run(args),
         Command::Predict(args) => predict::run(args),
         Command::Sweep(args) => sweep::run(args),
+        Command::Compare(args) => compare::run(args),
         Command::Check(args) => check::run(args),
         Command::Schema(args) => schema::run(args),
         Command::Explain(args) => explain::run(args),

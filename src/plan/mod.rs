@@ -2,5 +2,9 @@
 //!
 //! No files here and no terminal: data in, data and drawings (as text) out.
 
+pub mod compare;
 pub mod map;
+pub mod price;
+pub mod sheet;
 pub mod sweep;
+pub mod variants;
