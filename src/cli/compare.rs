@@ -5,8 +5,8 @@ mod frames;
 mod numbers;
 mod words;
 
-use super::render::progress::{Progress, stop_on_ctrl_c};
 use super::render::Crop;
+use super::render::progress::{Progress, stop_on_ctrl_c};
 use super::{FAILED, REFUSED, STOPPED, check, unknowns};
 use crate::develop::{ColourSpace, DeliveryTransfer};
 use crate::diag::{self, Diagnostic};

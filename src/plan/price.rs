@@ -11,9 +11,9 @@
 //! subject's distance stands on the lens axis. What the wall shows goes through the diffuser as well; the wall's own pixels are left out.
 
 use crate::math::special::turn;
+use crate::optics::Lens;
 use crate::optics::blur::Blur;
 use crate::optics::transfer::{self, blur_disc_m};
-use crate::optics::Lens;
 use crate::predict::Sights;
 use crate::scene::Scene;
 use crate::scene::derived::derived;
@@ -130,8 +130,7 @@ impl Price {
         );
         Self {
             subject_is,
-            subject: optics
-                .sharpness(Some(depth_m + image_m), |f| optics.through(f, f, disc)),
+            subject: optics.sharpness(Some(depth_m + image_m), |f| optics.through(f, f, disc)),
             wall,
             wall_white_lx_s: numbers.exposure.full_white_lx_s,
             unit_lx_s,

@@ -146,10 +146,14 @@ fn pieces(text: &str) -> Vec<&str> {
 fn check_name(name: &str) -> Result<(), String> {
     let letters = name.chars().count();
     if letters == 0 || letters > LONGEST || name.chars().any(char::is_control) {
-        return Err(format!("a variant's name has 1 to {LONGEST} letters on one line, not {letters}"));
+        return Err(format!(
+            "a variant's name has 1 to {LONGEST} letters on one line, not {letters}"
+        ));
     }
     if name.eq_ignore_ascii_case(BARE) {
-        return Err(format!("'{BARE}' is the scene as it is, which always comes first; choose another name"));
+        return Err(format!(
+            "'{BARE}' is the scene as it is, which always comes first; choose another name"
+        ));
     }
     Ok(())
 }
@@ -170,7 +174,9 @@ pub fn all(of_file: Vec<Variant>, given: &[Given]) -> Result<Vec<Variant>, Strin
                 ));
             }
             Some(at) => all[at].edits.extend(edits.iter().cloned()),
-            None => all.push(Variant { name: name.clone(), edits: edits.clone(), ..Variant::bare() }),
+            None => {
+                all.push(Variant { name: name.clone(), edits: edits.clone(), ..Variant::bare() })
+            }
         }
     }
     for variant in &mut all {
@@ -221,8 +227,7 @@ pub fn of_file(text: &str) -> Result<Vec<Variant>, Vec<Diagnostic>> {
                     let place = item.place.clone();
                     let variant = found.variant(&format!("variants[{}]", number + 1), item);
                     if !variant.name.is_empty() && all.iter().any(|v| v.name == variant.name) {
-                        let message =
-                            format!("'{}' is the name of another variant", variant.name);
+                        let message = format!("'{}' is the name of another variant", variant.name);
                         let key = format!("variants[{}].name", number + 1);
                         found.refuse(&key, message, "give each its own", place);
                     }
@@ -264,8 +269,14 @@ impl Found {
                 variant.price_per_day = Some(*n);
             }
             ("price_per_day", other) => {
-                let message = format!("{} is no price; allowed: a number from 0 to {DEAREST}", other.found());
-                self.refuse(&key_path, message, "write the number alone, in any money", node.place.clone());
+                let message =
+                    format!("{} is no price; allowed: a number from 0 to {DEAREST}", other.found());
+                self.refuse(
+                    &key_path,
+                    message,
+                    "write the number alone, in any money",
+                    node.place.clone(),
+                );
             }
             ("note", Value::Text(text)) => variant.note = Some(text.replace(char::is_control, " ")),
             ("note", other) => {
@@ -320,7 +331,12 @@ impl Found {
             }
         }
         if !named {
-            self.refuse(&format!("{path}.name"), "missing".into(), "give it a short name", node.place.clone());
+            self.refuse(
+                &format!("{path}.name"),
+                "missing".into(),
+                "give it a short name",
+                node.place.clone(),
+            );
         }
         if variant.edits.is_empty() && self.0.is_empty() {
             let hint = "write `set: {KEY: VALUE}`, with keys as after --set, such as `filters.low_pass: standard`";
@@ -366,7 +382,11 @@ fn written(value: &Value) -> String {
             let keyword = ["null", "true", "false", "yes", "no", "on", "off", "y", "n"]
                 .iter()
                 .any(|k| text.eq_ignore_ascii_case(k));
-            if word && !keyword { text.clone() } else { serde_json::Value::from(text.as_str()).to_string() }
+            if word && !keyword {
+                text.clone()
+            } else {
+                serde_json::Value::from(text.as_str()).to_string()
+            }
         }
         Value::List(items) => {
             let all: Vec<String> = items.iter().map(|item| written(&item.value)).collect();
@@ -375,7 +395,9 @@ fn written(value: &Value) -> String {
         Value::Map(entries) => {
             let all: Vec<String> = entries
                 .iter()
-                .map(|(key, node)| format!("{}: {}", written(&Value::Text(key.name.clone())), written(&node.value)))
+                .map(|(key, node)| {
+                    format!("{}: {}", written(&Value::Text(key.name.clone())), written(&node.value))
+                })
                 .collect();
             format!("{{{}}}", all.join(", "))
         }
@@ -414,6 +436,9 @@ mod tests {
     fn the_command_line_cuts_at_semicolons_outside_of_brackets() {
         let given: Given = "two things: a.b={c: 1; d: 2}; e=\"x;y\" ; f=1".parse().expect("one");
         let keys: Vec<&str> = given.edits.iter().map(|e| e.value.as_str()).collect();
-        assert_eq!((given.name.as_str(), keys), ("two things", vec!["{c: 1; d: 2}", "\"x;y\"", "1"]));
+        assert_eq!(
+            (given.name.as_str(), keys),
+            ("two things", vec!["{c: 1; d: 2}", "\"x;y\"", "1"])
+        );
     }
 }

@@ -2,7 +2,6 @@
 
 use super::frames::Shown;
 use super::words::{self, About, contrast, depth, half_nyquist, lost, mtf50, times};
-use crate::artefact::Degree;
 use crate::plan::compare::{Row, has_place};
 use crate::plan::price::Sharpness;
 use crate::plan::sheet::Card;
@@ -10,8 +9,7 @@ use crate::plan::sheet::Card;
 /// A variant as it stands on the sheet.
 pub(super) fn card(about: &About<'_>, row: &Row, bare: &Row, shown: &Shown) -> Card {
     let (width, height) = (shown.size.0 as f64, shown.size.1 as f64);
-    let to_small =
-        [shown.overview.width() as f64 / width, shown.overview.height() as f64 / height];
+    let to_small = [shown.overview.width() as f64 / width, shown.overview.height() as f64 / height];
     let [x, y, w, h] = shown.part;
     let framed = [
         x as f64 * to_small[0],
@@ -58,7 +56,9 @@ fn worst_words(row: &Row, shown: &Shown) -> String {
     match &row.worst {
         None => "Nothing to mark.".into(),
         Some(f) if !has_place(f) => format!("Worst: {}, all of the picture.", f.kind.words()),
-        Some(f) if shown.mark.is_none() => format!("Worst: {}, in frame {}.", f.kind.words(), f.frame),
+        Some(f) if shown.mark.is_none() => {
+            format!("Worst: {}, in frame {}.", f.kind.words(), f.frame)
+        }
         Some(f) => format!("Worst, marked: {}.", f.kind.words()),
     }
 }
@@ -67,14 +67,10 @@ fn worst_words(row: &Row, shown: &Shown) -> String {
 fn verdicts(row: &Row) -> Vec<String> {
     let mut lines = vec![format!("VERDICT: {}", row.degree().words())];
     for v in &row.verdicts {
-        let name = format!("{}:", v.kind.words());
-        let degree = match v.at_worst {
-            Degree::Spoils => "spoils the shot, ",
-            Degree::Noticeable => "noticeable, ",
-            Degree::Clean => "clean, ",
-            Degree::CannotSay => "can't say, ",
-        };
-        lines.push(format!("{name} {degree}{} times what is seen", times(v)));
+        let found = v.times_at_worst >= 0.005;
+        let times =
+            if found { format!(", {} times what is seen", times(v)) } else { String::new() };
+        lines.push(format!("{}: {}{times}", v.kind.words(), v.at_worst.words()));
     }
     lines
 }

@@ -167,10 +167,8 @@ impl<'a> Shooting<'a> {
         let share = |at: [f64; 2]| [at[0] / size.0 as f64, at[1] / size.1 as f64];
         if let Some(crop) = self.args.crop {
             let Window { x, y, width, height } = crop.0;
-            let middle = [
-                f64::from(x) + f64::from(width) / 2.0,
-                f64::from(y) + f64::from(height) / 2.0,
-            ];
+            let middle =
+                [f64::from(x) + f64::from(width) / 2.0, f64::from(y) + f64::from(height) / 2.0];
             return (share(middle), (width as usize, height as usize));
         }
         let bright = |middle: [f64; 2]| mean(light, part_around(middle, CROP, size));
@@ -230,12 +228,7 @@ impl<'a> Shooting<'a> {
 }
 
 /// What the frame and its twins show.
-fn found(
-    scene: &Scene,
-    frame: &TwinFrame,
-    part: Part,
-    lines: usize,
-) -> anyhow::Result<Measured> {
+fn found(scene: &Scene, frame: &TwinFrame, part: Part, lines: usize) -> anyhow::Result<Measured> {
     let trio = Trio {
         captured: &frame.captured.planes,
         lattice: &frame.lattice.planes,

@@ -72,7 +72,10 @@ pub(super) fn table(rows: &[Row]) -> String {
     }
     for (kind, _) in bare.measured.kinds() {
         let name = kind.words();
-        let _ = write!(out, ",\"{name}, measured, luma contrast\",\"{name}, measured, colour contrast\"");
+        let _ = write!(
+            out,
+            ",\"{name}, measured, luma contrast\",\"{name}, measured, colour contrast\""
+        );
     }
     out.push_str(
         ",subject distance (m),subject MTF50 (line pairs/mm),subject MTF at half Nyquist\

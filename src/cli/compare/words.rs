@@ -51,21 +51,30 @@ impl About<'_> {
     }
 }
 
+/// Three digits at most: `0.07`, `5.35`, `37.5`, `112`.
+fn short(value: f64) -> String {
+    match value {
+        v if v < 0.005 => "0".into(),
+        v if v < 9.995 => format!("{v:.2}"),
+        v if v < 99.95 => format!("{v:.1}"),
+        v => format!("{v:.0}"),
+    }
+}
+
 /// `5.2 (4.8)`: times what is seen, at worst and as planned.
 pub(super) fn times(v: &Verdict) -> String {
-    let number = |n: f64| if n < 0.005 { "0".into() } else { format!("{:.2}", n) };
-    let short = |n: f64| if n < 9.995 { number(n) } else { format!("{n:.0}") };
     format!("{} ({})", short(v.times_at_worst), short(v.times_as_planned))
 }
 
 /// Contrast of a measured wave: the larger of luma and colour.
 pub(super) fn contrast(wave: Option<&Wave>) -> String {
-    let percent = |share: f64| format!("{:.2} %", share * 100.0);
     match wave {
         None => "none".into(),
         Some(w) if w.contrast() < 5e-5 => "under 0.01 %".into(),
-        Some(w) if w.colour > w.luma => format!("{}, colour", percent(w.colour)),
-        Some(w) => format!("{}, grey", percent(w.luma)),
+        Some(w) => {
+            let of = if w.colour > w.luma { "colour" } else { "grey" };
+            format!("{} % {of}", short(w.contrast() * 100.0))
+        }
     }
 }
 
@@ -140,8 +149,15 @@ pub(super) fn words(about: &About<'_>, rows: &[Row]) -> String {
     let mut out = String::new();
     // Writing to a string does not fail, here and below.
     let _ = writeln!(out, "{}", about.title(rows.len()));
-    let _ = writeln!(out, "\nwhat shows: times what is seen, at worst (as planned); ! noticeable, !! spoils the shot, ? can't say");
-    let mut all = vec![["", "verdict", "flicker", "scan bands", "moiré", "pixel structure"].map(String::from).to_vec()];
+    let _ = writeln!(
+        out,
+        "\nwhat shows: times what is seen, at worst (as planned); ! noticeable, !! spoils the shot, ? can't say"
+    );
+    let mut all = vec![
+        ["", "verdict", "flicker", "scan bands", "moiré", "pixel structure"]
+            .map(String::from)
+            .to_vec(),
+    ];
     for row in rows {
         let mut line = vec![row.variant.name.clone(), row.degree().words().to_owned()];
         line.extend(row.verdicts.iter().map(|v| format!("{}{}", times(v), degree(v))));
@@ -161,7 +177,10 @@ pub(super) fn words(about: &About<'_>, rows: &[Row]) -> String {
         all.push(line);
     }
     table(&mut out, &all);
-    let _ = writeln!(out, "\nwhat it costs: sharpness in line pairs/mm with half of the contrast left, and contrast at half Nyquist");
+    let _ = writeln!(
+        out,
+        "\nwhat it costs: sharpness in line pairs/mm with half of the contrast left, and contrast at half Nyquist"
+    );
     out.push_str(&costs(rows));
     out
 }

@@ -126,7 +126,8 @@ impl Canvas {
         let text = plain(text);
         let style = MonoTextStyle::new(ink.font.dots, BinaryColor::On);
         let mut target = Dots { canvas: self, at, ink };
-        let Ok(_) = Text::with_baseline(&text, Point::zero(), style, Baseline::Top).draw(&mut target);
+        let Ok(_) =
+            Text::with_baseline(&text, Point::zero(), style, Baseline::Top).draw(&mut target);
     }
 
     /// A picture, its pixels as they are.
