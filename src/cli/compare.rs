@@ -31,7 +31,7 @@ Examples:
       --variant 'low-pass: filters.low_pass=standard' \\
       --variant 'defocus: lens.focus={distance_m: 1.4}' \\
       --variant 'step back: placement.distance_m=5; lens.focal_mm=31'
-  gridbeat compare scenes/20-four-ways.yaml --variants scenes/20-four-ways.variants.yaml
+  gridbeat compare scenes/20-four-ways.yaml --variants scenes/20-four-ways.variants.yml
 
 A file of variants:
   variants:
@@ -143,8 +143,7 @@ fn compare(args: &Args) -> anyhow::Result<ExitCode> {
     for file in &files {
         output::check_free(file, args.overwrite)?;
     }
-    // A crop outside the frame is found before the long work.
-    let shooting = frames::Shooting::new(args, &scenes)?;
+    let shooting = frames::Shooting::new(args, &all, &scenes)?;
     output::prepare_folder(&folder)?;
     let (mut rows, cards) = match go_through(args, &shooting, all) {
         Ok(made) => made,

@@ -9,10 +9,11 @@ use crate::develop::{ColourSpace, ScaleFilter, mix, preview_crop, scale, to_bt70
 use crate::frame::{Electrons, Picture, Plane, RawFrame, Window};
 use crate::measure::{Found, Settings, Trio, waves};
 use crate::plan::compare::{Measured, Wave, has_place};
+use crate::plan::variants::Variant;
 use crate::predict::Finding;
 use crate::scene::Scene;
 use crate::shoot::{Engine, ShootError, Shot, TwinFrame, Twins};
-use anyhow::bail;
+use anyhow::{Context, bail};
 use glam::DVec2;
 use rayon::prelude::*;
 use std::sync::Arc;
@@ -82,8 +83,12 @@ fn delivered(scene: &Scene) -> (usize, usize) {
 }
 
 impl<'a> Shooting<'a> {
-    /// Of all variants, the scene as it is first.
-    pub(super) fn new(args: &'a Args, scenes: &'a [Scene]) -> anyhow::Result<Self> {
+    /// Of all variants, the scene as it is first. What can be known to fail is found here, before the long work.
+    pub(super) fn new(
+        args: &'a Args,
+        variants: &[Variant],
+        scenes: &'a [Scene],
+    ) -> anyhow::Result<Self> {
         if let Some(crop) = args.crop {
             let (Window { x, y, width, height }, size) = (crop.0, delivered(&scenes[0]));
             let ends = |start: u32, length: u32, whole: usize| {
@@ -104,7 +109,12 @@ impl<'a> Shooting<'a> {
                 );
             }
         }
-        Ok(Self { args, scenes, for_sheet: scenes.iter().map(for_sheet).collect() })
+        let for_sheet: Vec<Scene> = scenes.iter().map(for_sheet).collect();
+        for (scene, variant) in for_sheet.iter().zip(variants) {
+            Shot::new(scene, Engine::Fast)
+                .with_context(|| format!("variant '{}'", variant.name))?;
+        }
+        Ok(Self { args, scenes, for_sheet })
     }
 
     /// The scene of a variant.
