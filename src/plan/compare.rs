@@ -50,6 +50,8 @@ impl Wave {
 pub struct Measured {
     /// Part of the delivered picture that was measured: column, row, columns, rows.
     pub part_px: [usize; 4],
+    /// Share of it that could be compared: neither clipped, nor too dark, nor beside the wall.
+    pub compared_share: f64,
     /// The strongest wave of each of bands, moiré and pixel structure; `None` for none.
     pub bands: Option<Wave>,
     /// See `bands`.
@@ -59,6 +61,14 @@ pub struct Measured {
 }
 
 impl Measured {
+    /// Less than this share says nothing of the part.
+    const TOO_LITTLE: f64 = 0.05;
+
+    /// Whether there is enough of the wall's light to say what is in it.
+    pub fn says_something(&self) -> bool {
+        self.compared_share >= Self::TOO_LITTLE
+    }
+
     /// Kinds and what was found of each, in the order of [`KINDS`].
     pub fn kinds(&self) -> [(Kind, Option<Wave>); 3] {
         [

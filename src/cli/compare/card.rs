@@ -92,12 +92,13 @@ fn price(row: &Row, bare: &Row) -> Vec<String> {
         .measured
         .kinds()
         .iter()
-        .map(|(kind, wave)| format!("{} {}", kind.words(), contrast(wave.as_ref())))
+        .map(|(kind, wave)| format!("{} {}", kind.words(), contrast(&row.measured, wave.as_ref())))
         .collect();
     let (now, before) = (&row.price, &bare.price);
     let name = format!("sharp, {}", now.subject_is.words());
     let mut lines = vec![
         format!("measured: {}", measured.join("; ")),
+        format!("compared with its ideal: {}", words::compared(&row.measured)),
         sharp(&name, Some(&now.subject), Some(&before.subject), is_bare),
         sharp("sharp, wall", now.wall.as_ref(), before.wall.as_ref(), is_bare),
         format!("in focus: {}", depth(&now.depth_of_field)),

@@ -268,6 +268,7 @@ fn found(scene: &Scene, frame: &TwinFrame, part: Part, lines: usize) -> anyhow::
     let bands = if scene.drive.is_steady() { Vec::new() } else { waves(&bands, &settings).found };
     Ok(Measured {
         part_px: part,
+        compared_share: moire.given_share(),
         bands: strongest(&mut bands.iter()),
         moire: of(Kind::Moire),
         pixel_structure: of(Kind::PixelStructure),

@@ -1,7 +1,7 @@
 //! What the terminal says of variants, and phrases that the sheet uses too.
 
 use crate::artefact::Degree;
-use crate::plan::compare::{Row, Verdict, Wave};
+use crate::plan::compare::{Measured, Row, Verdict, Wave};
 use crate::plan::price::{DepthOfField, Price, SHARP_OVER_DIAGONAL, Sharpness};
 use crate::scene::Scene;
 use crate::units;
@@ -67,8 +67,9 @@ pub(super) fn times(v: &Verdict) -> String {
 }
 
 /// Contrast of a measured wave: the larger of luma and colour.
-pub(super) fn contrast(wave: Option<&Wave>) -> String {
+pub(super) fn contrast(measured: &Measured, wave: Option<&Wave>) -> String {
     match wave {
+        None if !measured.says_something() => "can't say".into(),
         None => "none".into(),
         Some(w) if w.contrast() < 5e-5 => "under 0.01 %".into(),
         Some(w) => {
@@ -90,6 +91,15 @@ pub(super) fn mtf50(sharp: &Sharpness) -> String {
 /// `55 %`, of contrast at half Nyquist.
 pub(super) fn half_nyquist(sharp: &Sharpness) -> String {
     format!("{:.0} %", sharp.at_half_nyquist_share * 100.0)
+}
+
+/// How much of the part could be compared, where that is not all of it.
+pub(super) fn compared(measured: &Measured) -> String {
+    let share = measured.compared_share;
+    if share > 0.95 {
+        return "all".into();
+    }
+    format!("{:.0} %; the rest is clipped, dark, an edge or not the wall", share * 100.0)
 }
 
 /// Stops lost, as people say it; what differs by less than a fiftieth of a stop is the same.
@@ -170,10 +180,14 @@ pub(super) fn words(about: &About<'_>, rows: &[Row]) -> String {
         "\nmeasured: the rendered frame against its ideal, contrast in {} × {} pixels from column {}, row {} on",
         part[2], part[3], part[0], part[1]
     );
-    let mut all = vec![["", "scan bands", "moiré", "pixel structure"].map(String::from).to_vec()];
+    let mut all =
+        vec![["", "scan bands", "moiré", "pixel structure", "compared"].map(String::from).to_vec()];
     for row in rows {
         let mut line = vec![row.variant.name.clone()];
-        line.extend(row.measured.kinds().iter().map(|(_, wave)| contrast(wave.as_ref())));
+        line.extend(
+            row.measured.kinds().iter().map(|(_, wave)| contrast(&row.measured, wave.as_ref())),
+        );
+        line.push(compared(&row.measured));
         all.push(line);
     }
     table(&mut out, &all);

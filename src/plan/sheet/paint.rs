@@ -178,10 +178,11 @@ impl Canvas {
     /// The four corners of a square around a place, which leave what is inside to be seen; cut to `inside` (left, top, right, bottom).
     /// Places count from `corner`.
     pub(super) fn brackets(&mut self, corner: [f64; 2], [u, v]: [f64; 2], inside: [f64; 4]) {
-        const HALF: f64 = 72.0;
-        const ARM: f64 = 26.0;
+        // In a small picture they leave more than they cover, too.
+        let half = 72.0_f64.min(0.3 * (inside[2] - inside[0]).min(inside[3] - inside[1]));
+        let arm = 0.36 * half;
         let [x0, y0] = [corner[0] + u, corner[1] + v];
-        let reach = HALF + 4.0;
+        let reach = half + 4.0;
         let around = [
             (x0 - reach).max(corner[0] + inside[0]),
             (y0 - reach).max(corner[1] + inside[1]),
@@ -192,8 +193,8 @@ impl Canvas {
             let (a, b) = ((x - x0).abs(), (y - y0).abs());
             let edge = a.max(b);
             // Along the square's side, as far as the arm goes from its corner.
-            let along = a.min(b) - (HALF - ARM);
-            (1.25 - (edge - HALF).abs()).min(along)
+            let along = a.min(b) - (half - arm);
+            (1.25 - (edge - half).abs()).min(along)
         });
     }
 }
