@@ -60,7 +60,7 @@ impl Plane {
         match self {
             Self::Subject => "subject",
             Self::Foreground => "foreground",
-            Self::InFocus => "in focus",
+            Self::InFocus => "focus plane",
         }
     }
 }
