@@ -176,6 +176,7 @@ pub fn scene(shot: Shot) -> Scene {
         shutter_offered: None,
         viewing: gridbeat::artefact::Viewing::default(),
         tolerances: gridbeat::scene::Tolerances::default(),
+        limits: gridbeat::scene::Limits::default(),
         notes: Vec::new(),
     }
 }

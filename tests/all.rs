@@ -2,6 +2,7 @@
 
 #![allow(clippy::disallowed_methods, reason = "tests use std's functions as a second opinion")]
 
+mod advise;
 mod anamorphic;
 mod any_scene;
 mod audit;

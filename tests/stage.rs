@@ -131,6 +131,7 @@ pub fn plain() -> Scene {
         shutter_offered: None,
         viewing: gridbeat::artefact::Viewing::default(),
         tolerances: gridbeat::scene::Tolerances::default(),
+        limits: gridbeat::scene::Limits::default(),
         notes: Vec::new(),
     };
     place(&mut scene, 2.0, 0.0, DVec2::ZERO, [0.0; 3]);

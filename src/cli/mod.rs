@@ -3,6 +3,7 @@
 //! Exit codes: 0 done; 1 the scene was refused, its problems printed; 2 something went wrong, or the
 //! command line was not understood; 130 stopped with Ctrl-C.
 
+pub mod advise;
 pub mod check;
 pub mod compare;
 pub mod completions;
@@ -51,6 +52,8 @@ pub enum Command {
     Sweep(sweep::Args),
     /// Compare named variants of a scene: a contact sheet, verdicts, and what each costs in sharpness, light and money
     Compare(compare::Args),
+    /// Find the smallest changes that make a scene clean, each held against rendered frames
+    Advise(advise::Args),
     /// Check a scene: problems, notes, and how it was understood
     Check(check::Args),
     /// Print the keys of a scene file, as JSON Schema for an editor or as a list
@@ -76,6 +79,7 @@ pub fn run(cli: &Cli) -> anyhow::Result<ExitCode> {
         Command::Predict(args) => predict::run(args),
         Command::Sweep(args) => sweep::run(args),
         Command::Compare(args) => compare::run(args),
+        Command::Advise(args) => advise::run(args),
         Command::Check(args) => check::run(args),
         Command::Schema(args) => schema::run(args),
         Command::Explain(args) => explain::run(args),

@@ -2,9 +2,12 @@
 //!
 //! No files here and no terminal: data in, data and drawings (as text) out.
 
+pub mod advise;
 pub mod compare;
 pub mod map;
 pub mod price;
+pub mod remedies;
 pub mod sheet;
 pub mod sweep;
 pub mod variants;
+pub mod verify;

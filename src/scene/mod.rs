@@ -238,8 +238,48 @@ pub struct Scene {
     pub viewing: Viewing,
     /// How far the set may be off its plan.
     pub tolerances: Tolerances,
+    /// How far advice may go.
+    pub limits: Limits,
     /// Things a person should know.
     pub notes: Vec<Diagnostic>,
+}
+
+/// How far advice may go; nothing of it changes a frame or a verdict.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Limits {
+    /// Nearest and farthest place of the camera, measured as `placement.distance_m`, metres.
+    pub distance_m: Option<[f64; 2]>,
+    /// Shortest and longest focal length, metres.
+    pub focal_m: Option<[f64; 2]>,
+    /// How much larger or smaller the wall may become in the picture, as a share.
+    pub framing: f64,
+    /// How far the camera may be turned, either way, radians.
+    pub turn_rad: f64,
+    /// Largest blur disc of a subject in focus, photosites.
+    pub subject_blur: f64,
+    /// Widest and narrowest stop, f-numbers.
+    pub f_numbers: Option<[f64; 2]>,
+    /// Light that may be lost, stops.
+    pub light_stops: f64,
+    /// Other frame rates, per second.
+    pub frame_rates_fps: Vec<f64>,
+    /// Pixel pitches of other walls, metres.
+    pub wall_pitches_m: Vec<f64>,
+    /// Other cameras, by their presets' names.
+    pub cameras: Vec<String>,
+    /// Remedies that are left out, by their names.
+    pub without: Vec<String>,
+    /// Money for remedies, a day.
+    pub money_per_day: Option<f64>,
+    /// What remedies cost a day, by their names, where that is known.
+    pub prices_per_day: Vec<(String, f64)>,
+}
+
+impl Default for Limits {
+    /// The defaults of a scene file.
+    fn default() -> Self {
+        check::limits_of(&written::LimitsFile::default())
+    }
 }
 
 /// How far a set may be off its plan, either way.

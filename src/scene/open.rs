@@ -396,6 +396,49 @@ impl OpenScene {
         self.scene(values, pictures, same.then_some(shows_as))
     }
 
+    /// The scene with more keys set, if no value is open; it shows what `shows_as` does, where no edit changes that.
+    pub fn edited(
+        &self,
+        edits: &[Edit],
+        pictures: &dyn ContentPictures,
+        shows_as: Option<&Scene>,
+    ) -> Result<Scene, Vec<Diagnostic>> {
+        let paints = |e: &Edit| PAINTS.iter().any(|key| format!("{}.", e.key).starts_with(key));
+        let same = !edits.iter().any(paints);
+        let shows_as = shows_as.filter(|scene| same && scene.moving.is_none());
+        let mut root = self.root.clone();
+        edit::apply(&mut root, edits).map_err(|problem| vec![problem])?;
+        super::of_tree(root, &self.name, pictures, shows_as).map(|(scene, ..)| scene)
+    }
+
+    /// The number that is written at a key, in the key's unit; `None` where there is none.
+    pub fn number(&self, key: &str) -> Option<f64> {
+        match self.written(key)? {
+            Value::Number(number) => Some(*number),
+            _ => None,
+        }
+    }
+
+    /// The text that is written at a key.
+    pub fn text(&self, key: &str) -> Option<&str> {
+        match self.written(key)? {
+            Value::Text(text) => Some(text),
+            _ => None,
+        }
+    }
+
+    /// Whether anything is written at a key.
+    pub fn is_written(&self, key: &str) -> bool {
+        self.written(key).is_some()
+    }
+
+    fn written(&self, key: &str) -> Option<&Value> {
+        key.split('.').try_fold(&self.root.value, |value, part| {
+            let Value::Map(entries) = value else { return None };
+            entries.iter().find(|(key, _)| key.name == part).map(|(_, node)| &node.value)
+        })
+    }
+
     fn scene(
         &self,
         values: &[f64],

@@ -79,7 +79,26 @@ pub fn resolved(scene: &Scene) -> Value {
             "turn_deg": deg(scene.tolerances.turn_rad),
             "readout_share": scene.tolerances.readout,
         },
+        "limits": limits(&scene.limits),
         "deliveries": scene.deliveries.iter().map(delivery).collect::<Vec<_>>(),
+    })
+}
+
+fn limits(limits: &super::Limits) -> Value {
+    json!({
+        "distance_m": limits.distance_m,
+        "focal_mm": limits.focal_m.map(|range| range.map(|m| m * 1e3)),
+        "framing_share": limits.framing,
+        "turn_deg": deg(limits.turn_rad),
+        "subject_blur_photosites": limits.subject_blur,
+        "f_numbers": limits.f_numbers,
+        "light_stops": limits.light_stops,
+        "frame_rates_fps": limits.frame_rates_fps,
+        "wall_pitches_mm": limits.wall_pitches_m.iter().map(|m| m * 1e3).collect::<Vec<_>>(),
+        "cameras": limits.cameras,
+        "without": limits.without,
+        "money_per_day": limits.money_per_day,
+        "prices_per_day": limits.prices_per_day.iter().cloned().collect::<std::collections::BTreeMap<_, _>>(),
     })
 }
 

@@ -1,6 +1,7 @@
 //! From the scene as written to the scene as meant: converts to SI once, gathers every
 //! contradiction, and adds what a person should know.
 
+mod advice;
 mod build;
 mod camera;
 mod content;
@@ -18,6 +19,8 @@ mod place;
 mod sequence;
 mod wall;
 mod waveform;
+
+pub(super) use advice::limits_of;
 
 use super::written::{Read, SceneFile};
 use super::{ContentPictures, Scene};
@@ -149,6 +152,7 @@ pub(super) fn meant(
         }
         _ => None,
     };
+    advice::check(&mut found, &file.limits);
     let mut errors = read.problems.clone();
     errors.append(&mut found.errors);
     let (Some((content, moving)), Some(place), true) = (content, place, errors.is_empty()) else {
@@ -190,6 +194,7 @@ pub(super) fn meant(
         shutter_offered: file.camera.shutter_offered.as_ref().and_then(lamps::offered),
         viewing: judging::viewing(&file.viewing),
         tolerances: judging::tolerances(&file.tolerances),
+        limits: advice::limits_of(&file.limits),
         notes,
     })
 }

@@ -14,6 +14,7 @@ macro_rules! shared_help {
     };
 }
 
+mod advice;
 mod build;
 mod camera;
 mod delivery;
@@ -30,6 +31,7 @@ mod unknown;
 mod wall;
 mod yaml;
 
+pub use advice::*;
 pub use build::*;
 pub use camera::*;
 pub use delivery::*;
@@ -88,6 +90,8 @@ pub struct SceneFile {
     pub viewing: ViewingFile,
     /// How far the set may be off its plan, for verdicts.
     pub tolerances: TolerancesFile,
+    /// How far advice may go.
+    pub limits: LimitsFile,
     /// Switches that take single physical effects out, to look at one alone.
     pub effects: EffectsFile,
 }
