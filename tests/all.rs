@@ -14,6 +14,7 @@ mod cli_measure;
 mod cli_refusals;
 mod cli_stage;
 mod colour;
+mod compare;
 mod deliveries;
 mod develop;
 mod difference;

@@ -1,6 +1,6 @@
 //! `gridbeat measure`: bands, flicker and moiré read off frames, in numbers and as a picture.
 
-mod kind;
+pub(super) mod kind;
 mod numbers;
 mod of_pictures;
 mod of_scene;

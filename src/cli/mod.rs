@@ -5,6 +5,7 @@
 
 pub mod advise;
 pub mod check;
+pub mod compare;
 pub mod completions;
 pub mod difference;
 pub mod explain;
@@ -53,6 +54,8 @@ pub enum Command {
     Predict(predict::Args),
     /// Vary one or two keys over their ranges: a map of what is clean, as a drawing, a table and data
     Sweep(sweep::Args),
+    /// Compare named variants of a scene: a contact sheet, verdicts, and what each costs in sharpness, light and money
+    Compare(compare::Args),
     /// Find the smallest changes that make a scene clean, each held against rendered frames
     Advise(advise::Args),
     /// Choose from a kit: every combination over every shot of a list, ranked by price and margin
@@ -82,6 +85,7 @@ pub fn run(cli: &Cli) -> anyhow::Result<ExitCode> {
         Command::Render(args) => render::run(args),
         Command::Predict(args) => predict::run(args),
         Command::Sweep(args) => sweep::run(args),
+        Command::Compare(args) => compare::run(args),
         Command::Advise(args) => advise::run(args),
         Command::Shortlist(args) => shortlist::run(args),
         Command::Check(args) => check::run(args),

@@ -32,6 +32,40 @@ impl std::str::FromStr for Edit {
     }
 }
 
+/// Edits, and later ones that win: an earlier edit goes where a later one sets the same key, or one that says the same thing in another
+/// way (shutter angle and speed).
+pub fn overridden(first: &[Edit], later: &[Edit]) -> Vec<Edit> {
+    let replaces = |a: &str, b: &str| {
+        a == b || ALTERNATIVES.iter().any(|group| group.contains(&a) && group.contains(&b))
+    };
+    let stays = |edit: &&Edit| !later.iter().any(|l| replaces(&l.key, &edit.key));
+    first.iter().filter(stays).chain(later).cloned().collect()
+}
+
+/// Groups of keys of which none changes what the wall's pixels show.
+const NOT_SHOWN: [&str; 12] = [
+    "lens",
+    "filters",
+    "camera",
+    "placement",
+    "delivery",
+    "viewing",
+    "tolerances",
+    "subject",
+    "moves",
+    "wall.diffuser",
+    "wall.brightness_percent",
+    "wall.white_nits",
+];
+
+/// Whether edits leave alone what the wall's pixels show.
+pub(super) fn leave_content(edits: &[Edit]) -> bool {
+    let is_of = |key: &str, group: &str| {
+        key.strip_prefix(group).is_some_and(|rest| rest.is_empty() || rest.starts_with('.'))
+    };
+    edits.iter().all(|edit| NOT_SHOWN.iter().any(|group| is_of(&edit.key, group)))
+}
+
 /// Sets keys in a tree. Whether they exist and fit is judged later, with everything else.
 pub(super) fn apply(root: &mut Node, edits: &[Edit]) -> Result<(), Diagnostic> {
     for edit in edits {

@@ -19,7 +19,7 @@ pub mod written;
 
 pub use check::limits;
 pub use describe::{curve_words, describe, format_words, space_words};
-pub use edit::Edit;
+pub use edit::{Edit, overridden};
 pub use foreground::{Foreground, Rgba16};
 pub use lamp::{Lamp, LampShape, ShutterOffered};
 pub use open::{OpenScene, OpenValue};
@@ -103,12 +103,39 @@ pub fn parse_edited(
     parsed(text, name, edits, pictures).map(|(scene, ..)| scene)
 }
 
+/// [`parse_edited`] of a scene that was read before without the edits `own`: what its wall shows is taken from there where these do not
+/// touch it, so that pictures are loaded once.
+pub fn parse_variant(
+    text: &str,
+    name: &str,
+    (edits, own): (&[Edit], &[Edit]),
+    pictures: &dyn ContentPictures,
+    before: &Scene,
+) -> Result<Scene, Vec<Diagnostic>> {
+    let edits = overridden(edits, own);
+    if before.moving.is_some() || !edit::leave_content(own) {
+        return parse_edited(text, name, &edits, pictures);
+    }
+    parsed_showing(text, name, &edits, pictures, Some(before)).map(|(scene, ..)| scene)
+}
+
 /// The scene, the file as it was read, and what presets filled in.
 fn parsed(
     text: &str,
     name: &str,
     edits: &[Edit],
     pictures: &dyn ContentPictures,
+) -> Result<(Scene, written::Read, presets::Filled), Vec<Diagnostic>> {
+    parsed_showing(text, name, edits, pictures, None)
+}
+
+/// [`parsed`], with what another scene shows, if that is given.
+fn parsed_showing(
+    text: &str,
+    name: &str,
+    edits: &[Edit],
+    pictures: &dyn ContentPictures,
+    shows_as: Option<&Scene>,
 ) -> Result<(Scene, written::Read, presets::Filled), Vec<Diagnostic>> {
     let mut root = written::parse(text).map_err(|problem| vec![problem])?;
     edit::apply(&mut root, edits).map_err(|problem| vec![problem])?;
@@ -120,7 +147,7 @@ fn parsed(
         presets::tell(&mut problems, &filled);
         return Err(problems);
     }
-    of_tree(root, name, pictures, None)
+    of_tree(root, name, pictures, shows_as)
 }
 
 /// The scene of a tree without open values; it shows what another one does, if that is given and its wall has the same size.

@@ -94,6 +94,20 @@ impl<'a> TwinShots<'a> {
         self.with(frame, captured, Some(&electrons), run)
     }
 
+    /// [`Self::frame`] without noise, of a frame whose electrons are there already (see [`Shot::electrons`]).
+    ///
+    /// # Errors
+    /// As [`Shot::electrons`].
+    pub fn of_electrons(
+        &mut self,
+        frame: u32,
+        electrons: &Electrons,
+        run: &Run,
+    ) -> Result<TwinFrame, ShootError> {
+        let captured = self.captured.light_of(electrons, self.delivery)?;
+        self.with(frame, captured, Some(electrons), run)
+    }
+
     /// The twins of a frame that is there already, in linear light (see [`Shot::light_of`]).
     ///
     /// # Errors

@@ -7,7 +7,7 @@ use crate::scene::Scene;
 use glam::DVec2;
 
 /// Tells fringes apart by where the wall's lattice stands on the sensor.
-pub(super) struct Fringes<'a> {
+pub(in crate::cli) struct Fringes<'a> {
     sights: Sights<'a>,
     wall: Wall<'a>,
     sampler: Sampler,
@@ -21,7 +21,7 @@ const LEAST: f64 = 1e-6;
 
 impl<'a> Fringes<'a> {
     /// For a scene's picture of a size.
-    pub(super) fn new(scene: &'a Scene, size: (usize, usize)) -> Self {
+    pub(in crate::cli) fn new(scene: &'a Scene, size: (usize, usize)) -> Self {
         let camera = &scene.camera;
         let spacing = camera.spacing().map(f64::from);
         let spacing = DVec2::new(spacing[0], spacing[1]);
@@ -38,7 +38,7 @@ impl<'a> Fringes<'a> {
     }
 
     /// The kind of a fringe: pixel structure if the lattice stands there as the wall has it, moiré if it was folded.
-    pub(super) fn kind(&self, found: &Found) -> Kind {
+    pub(in crate::cli) fn kind(&self, found: &Found) -> Kind {
         let at = self.corner + found.at * self.step;
         let Some(place) = self.sights.at(at) else { return Kind::Moire };
         let levels = [1.0; 3];
