@@ -14,6 +14,7 @@ pub mod new;
 pub mod predict;
 pub mod presets;
 pub mod render;
+pub mod report;
 pub mod schema;
 pub mod shortlist;
 pub mod sweep;
@@ -60,6 +61,8 @@ pub enum Command {
     Advise(advise::Args),
     /// Choose from a kit: every combination over every shot of a list, ranked by price and margin
     Shortlist(shortlist::Args),
+    /// Write a report: one HTML file with drawings, pictures, verdicts, questions, and a card for the set
+    Report(report::Args),
     /// Check a scene: problems, notes, and how it was understood
     Check(check::Args),
     /// Print the keys of a scene file, as JSON Schema for an editor or as a list
@@ -88,6 +91,7 @@ pub fn run(cli: &Cli) -> anyhow::Result<ExitCode> {
         Command::Compare(args) => compare::run(args),
         Command::Advise(args) => advise::run(args),
         Command::Shortlist(args) => shortlist::run(args),
+        Command::Report(args) => report::run(args),
         Command::Check(args) => check::run(args),
         Command::Schema(args) => schema::run(args),
         Command::Explain(args) => explain::run(args),
