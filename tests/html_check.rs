@@ -187,7 +187,7 @@ pub fn check(html: &str) -> Result<(), String> {
     let mut open: Vec<String> = Vec::new();
     let (mut ids, mut used) = (BTreeSet::new(), BTreeSet::new());
     let mut level = 0;
-    let mut count = |name: &str| tags.iter().filter(|t| t.name == name && !t.ends).count();
+    let count = |name: &str| tags.iter().filter(|t| t.name == name && !t.ends).count();
     for (name, want) in
         [("html", 1), ("head", 1), ("title", 1), ("body", 1), ("h1", 1), ("main", 1), ("script", 0)]
     {

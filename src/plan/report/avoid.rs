@@ -13,6 +13,8 @@ use std::fmt::Write as _;
 const TO: f64 = 2.0;
 /// Values that are looked at.
 const STEPS: usize = 121;
+/// So many clean values between others count, 3.5 % together: fewer are luck, and less than a set is off by.
+const LUCK: usize = 4;
 /// Zones that are listed.
 const MOST_ZONES: usize = 5;
 /// Of [`KINDS`], those that hang on distance and focal length: moiré and pixel structure; then those that hardly do.
@@ -118,26 +120,48 @@ struct Zone {
 }
 
 impl Swept {
+    /// Runs of values. Of what is clean between two runs that are not, at least [`LUCK`] values make a run of their own: less is luck.
     fn zones(&self, kinds: [usize; 2]) -> Vec<Zone> {
         let mut zones: Vec<Zone> = Vec::new();
-        for (i, cell) in self.cells.iter().enumerate() {
-            let Some(found) = degree(cell, kinds) else { continue };
-            let clean = found == Degree::Clean;
-            let goes_on = zones.last().is_some_and(|z| z.clean == clean && z.last + 1 == i);
-            if !goes_on {
-                zones.push(Zone { first: i, last: i, clean, kinds: Vec::new() });
-            }
-            if let Some(zone) = zones.last_mut() {
-                zone.last = i;
-                for kind in kinds {
-                    let shows = cell.degree(kind).is_some_and(|d| d != Degree::Clean);
-                    if shows && !zone.kinds.contains(&kind) {
-                        zone.kinds.push(kind);
+        let add = |zones: &mut Vec<Zone>, zone: Zone| match zones.last_mut() {
+            Some(last) if last.clean == zone.clean && last.last + 1 == zone.first => {
+                last.last = zone.last;
+                for kind in zone.kinds {
+                    if !last.kinds.contains(&kind) {
+                        last.kinds.push(kind);
                     }
                 }
             }
+            _ => zones.push(zone),
+        };
+        for (i, cell) in self.cells.iter().enumerate() {
+            if cell.worst().is_none() {
+                continue;
+            }
+            let shows = |k: &usize| {
+                // What cannot be said of flicker hangs on the plate, and is told elsewhere.
+                let degree = cell.degree(*k);
+                let unsaid = degree == Some(Degree::CannotSay) && kinds == TIMES;
+                degree != Some(Degree::Clean) && !unsaid
+            };
+            let shown: Vec<usize> = kinds.into_iter().filter(shows).collect();
+            add(&mut zones, Zone { first: i, last: i, clean: shown.is_empty(), kinds: shown });
         }
-        zones
+        let lucky = |i: usize| {
+            let (zone, touches) = (&zones[i], |a: &Zone, b: &Zone| a.last + 1 == b.first);
+            let between = i > 0
+                && i + 1 < zones.len()
+                && touches(&zones[i - 1], zone)
+                && touches(zone, &zones[i + 1]);
+            zone.clean && between && zone.last - zone.first + 1 < LUCK
+        };
+        let luck: Vec<bool> = (0..zones.len()).map(lucky).collect();
+        let mut merged: Vec<Zone> = Vec::new();
+        for (mut zone, lucky) in zones.into_iter().zip(luck) {
+            zone.clean &= !lucky;
+            add(&mut merged, zone);
+        }
+        merged
     }
 
     fn words(&self, value: f64) -> String {
@@ -249,5 +273,52 @@ impl Swept {
         text(left + width, 45.0, "end", &self.words(*high));
         out.push_str("</svg>\n");
         out
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A range with so many times the threshold of moiré at each value.
+    fn swept(moire: &[f64]) -> Swept {
+        let text = "wall: {pixel_pitch_mm: 2.6, size_px: [120, 80]}\nlens: {focal_mm: 35}\nplacement: {distance_m: 4}\n";
+        let vary = "placement.distance_m=2..8"
+            .parse::<Vary>()
+            .map(|v| Vary { steps: Some(moire.len()), ..v });
+        let vary = vary.unwrap_or_else(|e| panic!("{e}"));
+        let sweep = Sweep::new(text, "avoid", &[], &[vary]).unwrap_or_else(|e| panic!("{e:?}"));
+        let cell = |m: &f64| match m.is_nan() {
+            true => Cell::Refused("nowhere to stand".into()),
+            false => {
+                let worst = [0.0, 0.0, *m, 0.0];
+                Cell::Judged { planned: worst, worst, unsure: [true, false, false, false] }
+            }
+        };
+        Swept { sweep, cells: moire.iter().map(cell).collect(), present: 4.0 }
+    }
+
+    #[test]
+    fn zones_are_told_and_luck_is_not() {
+        // 2 to 8 m in 13 steps of half a metre.
+        let none = f64::NAN;
+        let found = swept(&[none, 3.0, 3.0, 0.1, 3.0, 1.2, 0.1, 0.1, 0.1, 0.1, 3.0, 0.1, 0.1]);
+        assert_eq!(
+            found.lines(),
+            [
+                "avoid 2.5 m to 4.5 m (moiré); around 7 m (moiré)",
+                "clean: 5 m to 6.5 m; 7.5 m to 8 m",
+                "solid grey: the scene cannot be set up there",
+            ]
+        );
+        let clean = swept(&[0.1, 0.2, 0.9]);
+        assert_eq!(
+            clean.lines(),
+            ["nothing to avoid from 2 m to 8 m: no moiré and no pixel structure"]
+        );
+        let dirty = swept(&[1.1, 2.0, 9.0]);
+        assert_eq!(dirty.lines(), ["avoid 2 m to 8 m (moiré)", "nothing in between is clean"]);
+        let strip = found.strip("distance");
+        assert!(strip.contains("now 4 m") && strip.contains("url(#spoils)"), "{strip}");
     }
 }

@@ -117,27 +117,42 @@ impl Chapter {
                 top
             )
         };
-        let mut lines = Vec::new();
-        lines.push(match hold.darkest_share() {
-            Some(share) => {
-                format!("plates hold from {} up: no bands, no flicker, no steps", level(share))
+        let steps = "steps between greys can be seen in smooth gradients up to 18 % of white: grain or dither in the plate hides them";
+        let lines = match (hold.steady_from_share, hold.smooth_from_share) {
+            (None, _) => vec![
+                "no plate holds with this shutter: flicker or bands are seen even at white"
+                    .to_owned(),
+                match hold.smooth_from_share {
+                    Some(share) => {
+                        format!("steps between greys: none seen from {} up", level(share))
+                    }
+                    None => steps.to_owned(),
+                },
+            ],
+            (Some(steady), None) => {
+                vec![
+                    format!("neither flicker nor bands from {} up", level(steady)),
+                    steps.to_owned(),
+                ]
             }
-            None => {
-                "no level that was looked at holds by itself: see the two lines below".to_owned()
-            }
-        });
-        lines.push(match hold.steady_from_share {
-            Some(share) => format!(
-                "flicker and bands: clean from {} up, the levels that were looked at",
-                level(share)
-            ),
-            None => "flicker and bands: seen even at white, with this shutter".to_owned(),
-        });
-        lines.push(match hold.smooth_from_share {
-            Some(share) => format!("steps between greys: none seen from {} up", level(share)),
-            None => "steps between greys: can be seen in smooth gradients up to 18 % of white; grain or dither in the plate hides them".to_owned(),
-        });
+            (Some(steady), Some(smooth)) => vec![
+                format!(
+                    "plates hold from {} up: no flicker, no bands, no steps between greys",
+                    level(steady.max(smooth))
+                ),
+                match steady < smooth {
+                    true => format!("flicker and bands alone: none from {} up", level(steady)),
+                    false => format!("steps alone: none seen from {} up", level(smooth)),
+                },
+            ],
+        };
         page.list(&lines.iter().map(|l| upper(l)).collect::<Vec<_>>());
+        let looked: Vec<String> = hold.levels.iter().map(|l| number(l.share * 100.0)).collect();
+        let looked = format!(
+            "Levels that were looked at for flicker and bands: {} % of white.",
+            looked.join(", ")
+        );
+        page.leaf("p", "class=\"quiet\"", &looked);
     }
 
     /// What room light does to the wall's black.

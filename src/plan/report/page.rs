@@ -107,7 +107,8 @@ impl Page {
         for row in rows {
             self.start("tr", "");
             for (i, cell) in row.iter().enumerate() {
-                let (tag, attributes) = if i == 0 { ("th", "scope=\"row\"") } else { ("td", "") };
+                let (tag, attributes) =
+                    if i == 0 { ("th", "scope=\"row\"") } else { ("td", cell.how()) };
                 self.tag(tag, attributes);
                 self.out.push_str(&cell.html());
                 self.out.push_str(if i == 0 { "</th>\n" } else { "</td>\n" });
@@ -150,6 +151,14 @@ impl From<&str> for Cell {
 }
 
 impl Cell {
+    /// Attributes: short ones, a number with its unit, are kept on one line.
+    fn how(&self) -> &'static str {
+        match self {
+            Self::Words(words) if words.chars().count() <= 14 => "class=\"keep\"",
+            _ => "",
+        }
+    }
+
     fn html(&self) -> String {
         match self {
             Self::Words(words) => escaped(words),

@@ -9,7 +9,7 @@ use crate::predict::shutters::Setting;
 use crate::predict::unknowns::{KINDS, severity};
 use crate::predict::{Cause, Finding, assumed};
 use crate::scene::describe;
-use crate::units::{angle, frequency, length, number, percent, stops, time};
+use crate::units::{angle, frequency, length, number, percent, shutter, stops, time};
 
 /// Farther than this from the mark a lens's scale has nothing but infinity, metres: common practice, no source.
 const FAR_M: f64 = 50.0;
@@ -317,16 +317,15 @@ impl Chapter {
             page.end();
             return;
         };
-        let mut titles = head(&["shutter", "angle", "light"]);
+        let mut titles = head(&["shutter", "angle", "whole picture, at worst", "light"]);
         titles.extend(first.bands.iter().map(|b| format!("bands on {}", b.of)));
-        titles.extend(["whole picture, at worst".to_owned(), String::new()]);
         let settings = self.shutters.table.iter().zip(&self.checked);
         let rows: Vec<Vec<Cell>> = settings.map(|(s, c)| shutter_row(s, c)).collect();
         page.table("Shutters near the planned one, shortest first", &titles, &rows);
         page.leaf(
             "p",
             "class=\"quiet\"",
-            "Bands as a share of the light in the middle of the picture, '!' where they are seen; what they do together with the wall's rows of pixels, and what the set may be off by, is in the verdict of the whole picture. Light is told against the planned shutter.",
+            "Bands as a share of the light in the middle of the picture, '!' where they are seen; what they do together with the wall's rows of pixels, and what the set may be off by, is in the verdict of the whole picture. A moving plate that tears is told under the wall's pictures. Light is told against the planned shutter.",
         );
         page.list(&self.clean_lines());
         page.end();
@@ -428,7 +427,11 @@ impl Chapter {
         let mut lines: Vec<String> = Vec::new();
         let planned = self.checked.iter().find(|c| c.present);
         if let Some(c) = planned.filter(|c| !c.clean) {
-            lines.push(format!("The planned {} is not clean", c.written));
+            lines.push(format!(
+                "The planned {} ({}) is not clean",
+                c.written,
+                shutter(c.exposure_s)
+            ));
         }
         let clean: Vec<String> = nearest(&self.checked).iter().map(|c| c.words()).collect();
         lines.push(match clean.is_empty() {
@@ -455,17 +458,17 @@ impl Chapter {
 }
 
 fn shutter_row(s: &Setting, checked: &Checked) -> Vec<Cell> {
+    let planned = if s.present { " (planned)" } else { "" };
     let mut row: Vec<Cell> = vec![
-        s.written.clone().into(),
+        format!("{}{planned}", s.written).into(),
         format!("{}°", number(s.shutter_angle_deg)).into(),
+        Cell::Verdict(checked.wall),
         stops(s.stops).into(),
     ];
     row.extend(s.bands.iter().map(|b| {
         let seen = if b.multiple < 1.0 { "" } else { " !" };
         Cell::from(format!("{}{seen}", contrast(b.contrast)))
     }));
-    row.push(Cell::Verdict(checked.wall));
-    row.push(if s.present { "planned" } else { "" }.into());
     row
 }
 

@@ -166,6 +166,12 @@ fn extent(points: &[DVec2]) -> [DVec2; 2] {
     points.iter().fold(start, |[low, high], p| [low.min(*p), high.max(*p)])
 }
 
+/// Distance of a point from the line through two others, metres.
+fn near_line(p: DVec2, [a, b]: [DVec2; 2]) -> f64 {
+    let along = (b - a).normalize_or_zero();
+    (p - a).perp_dot(along).abs()
+}
+
 /// A round step of at least so much.
 fn step_from(least: f64) -> f64 {
     let ten = libm::pow(10.0, libm::floor(libm::log10(least)));
@@ -227,6 +233,12 @@ fn draw(shapes: &Shapes, [left, top, bottom]: [f64; 3], scale: f64, about: &str)
     for edge in shapes.edges {
         line(&mut out, edge, EDGE);
     }
+    // A focus on the wall looks out from behind it.
+    if let Some([a, b]) = shapes.focus
+        && shapes.wall.iter().flatten().any(|p| near_line(*p, [a, b]) * scale < 4.0)
+    {
+        line(&mut out, [a, b], FOCUS_BEHIND);
+    }
     for wall in &shapes.wall {
         line(&mut out, *wall, if shapes.bent_aside { BENT } else { WALL });
     }
@@ -278,6 +290,7 @@ const WALL: &str = "stroke=\"#000000\" stroke-width=\"4.5\"";
 const BENT: &str = "stroke=\"#000000\" stroke-width=\"1.4\"";
 const EDGE: &str = "stroke=\"#161616\" stroke-width=\"0.9\"";
 const AXIS: &str = "stroke=\"#6b6b6b\" stroke-width=\"0.7\" stroke-dasharray=\"8 3 1 3\"";
+const FOCUS_BEHIND: &str = "stroke=\"#1d4a5f\" stroke-width=\"10\" stroke-dasharray=\"5 3\"";
 const FOCUS: &str = "stroke=\"#1d4a5f\" stroke-width=\"2.2\" stroke-dasharray=\"5 3\"";
 const SUBJECT: &str = "stroke=\"#7a2f12\" stroke-width=\"3\" stroke-dasharray=\"1.5 1.5\"";
 const DIAMOND: &str =

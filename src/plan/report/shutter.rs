@@ -37,9 +37,9 @@ pub struct Checked {
     pub within_share: Option<f64>,
 }
 
-/// Flicker and bands of a scene at another exposure.
+/// Flicker and bands of a scene at another exposure. Pictures of the wall that the camera tears are another matter, told under genlock.
 fn degree(scene: &Scene, exposure_s: f64) -> Degree {
-    let mut scene = scene.clone();
+    let mut scene = Scene { moving: None, ..scene.clone() };
     scene.camera.exposure_s = exposure_s;
     let found = verdict(&scene, &Settings::full());
     let of = |kind| found.degree(kind, false);

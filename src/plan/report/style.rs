@@ -47,6 +47,7 @@ img.whole { width: 100%; }
 .wide { overflow-x: auto; margin: .5rem 0; }
 table { border-collapse: collapse; font-size: .92rem; }
 caption { text-align: left; color: #4b4b4b; font-size: .9rem; padding-bottom: .2rem; }
+.keep { white-space: nowrap; }
 th, td { text-align: left; vertical-align: top; padding: .22rem .7rem .22rem 0; border-bottom: 1px solid #b9b5aa; }
 thead th { border-bottom: 2px solid #161616; }
 tbody th { font-weight: normal; }
@@ -71,6 +72,9 @@ body { max-width: none; padding: 0; }
 h1, h2, h3, h4 { break-after: avoid; }
 h2.chapter { break-before: page; }
 h2.first { break-before: auto; }
+.legend { columns: 2; column-gap: 6mm; font-size: .86rem; }
+.legend li { break-inside: avoid; }
+.wide { break-inside: avoid; }
 .side { display: flex; gap: 4mm; align-items: flex-end; }
 .side figure { flex: 1; }
 .exact, .wide { overflow: visible; }
