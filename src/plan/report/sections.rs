@@ -54,7 +54,7 @@ impl Chapter {
         for (title, lines) in groups {
             page.start("section", "");
             page.leaf("h3", "", title);
-            page.list(&lines.iter().map(|l| upper(l)).collect::<Vec<_>>());
+            page.list(&lines.iter().map(|l| upper(l).replace('`', "'")).collect::<Vec<_>>());
             page.end();
         }
         page.start("section", "");

@@ -69,7 +69,7 @@ th, td { padding-right: .5rem; }
 @media print {
 html { font-size: 10pt; }
 body { max-width: none; padding: 0; }
-h1, h2, h3, h4 { break-after: avoid; }
+h1, h2, h3, h4, h3 + p { break-after: avoid; }
 h2.chapter { break-before: page; }
 h2.first { break-before: auto; }
 .legend { columns: 2; column-gap: 6mm; font-size: .86rem; }

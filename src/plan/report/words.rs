@@ -25,7 +25,7 @@ const CAUTIONS: [&str; 5] = [
 ];
 
 /// Words and what they mean.
-const WORDS: [(&str, &str); 15] = [
+const WORDS: [(&str, &str); 20] = [
     (
         "at worst, as planned",
         "at worst is with the set off its plan by as much as the scene's tolerances allow (tape, zoom ring, tripod head); as planned is with every number exact.",
@@ -61,6 +61,26 @@ const WORDS: [(&str, &str); 15] = [
         "one pixel of the picture on one pixel of the screen; anything else hides moiré or makes a moiré of its own.",
     ),
     ("photosite", "one light-sensitive cell of the camera's sensor."),
+    (
+        "readout",
+        "the time that the sensor takes from its first row to its last; with a rolling shutter each row is exposed a little later than the one above.",
+    ),
+    (
+        "demosaic",
+        "how the picture in full colour is made from photosites that each see red, green or blue.",
+    ),
+    (
+        "picture heights",
+        "how far the viewer sits, counted in heights of the picture on the screen.",
+    ),
+    (
+        "low risk, no observable effect",
+        "limits for flickering light by IEEE Std 1789-2015, for each frequency.",
+    ),
+    (
+        "percent flicker, flicker index, stroboscopic visibility",
+        "how deep a light pulses, 0 to 100; how its light is spread over a pulse, 0 to 1; and how well people notice it on moving things: half of them notice 1.",
+    ),
     ("nit (cd/m²), lux (lx)", "how bright a surface looks; how much light falls on one."),
 ];
 
