@@ -1,4 +1,4 @@
-//! From answers to a plan for the shoot: keys of a scene varied, judged side by side, and drawn; reports.
+//! From answers to a plan for the shoot: keys of a scene varied, judged side by side, and drawn.
 //!
 //! No files here and no terminal: data in, data and drawings (as text) out.
 
@@ -8,9 +8,9 @@ pub mod kit;
 pub mod map;
 pub mod price;
 pub mod remedies;
+pub mod report;
 pub mod sheet;
 pub mod shortlist;
-pub mod report;
 pub mod sweep;
 pub mod variants;
 pub mod verify;
