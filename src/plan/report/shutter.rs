@@ -127,13 +127,13 @@ mod tests {
     use crate::predict::shutters::shutters;
     use crate::scene::{NoPictures, parse};
 
-    /// A wall that lights its rows by turns, its rows told apart by the camera: bands go with the lattice.
+    /// A wall that lights its rows by turns, a little out of focus: the table finds less of its bands than the verdict does.
     const SCENE: &str = "\
 wall: {pixel_pitch_mm: 1.953, size_px: [512, 256]}
 drive: {kind: scanned, refresh_hz: 1920, scan: 16}
-lens: {focal_mm: 24, f_number: 2.8}
+lens: {focal_mm: 24, f_number: 2.8, focus: {distance_m: 2.8}}
 placement: {distance_m: 3.84}
-camera: {photosites: [960, 540], photosite_pitch_um: 6, shutter_speed: 1/1250, readout: {rolling: {readout_ms: 12}}}
+camera: {photosites: [960, 540], photosite_pitch_um: 6, shutter_speed: 1/1250, readout: {rolling: {readout_ms: 3}}}
 ";
 
     #[test]
