@@ -3,13 +3,13 @@
 use crate::cli_stage::Place;
 use crate::truth::Dice;
 use gridbeat::artefact::Degree;
-use gridbeat::frame::Window;
+use gridbeat::frame::{Electrons, Window};
 use gridbeat::plan::advise::{Advice, Recommended, advise};
 use gridbeat::plan::remedies::{Base, Remedy};
 use gridbeat::plan::verify::{Plan, verify};
 use gridbeat::predict::{Settings, predict, verdict};
 use gridbeat::render::rays::{self, RaySettings};
-use gridbeat::render::{Run, agree, fast};
+use gridbeat::render::{Run, fast};
 use gridbeat::scene::{Edit, NoPictures, OpenScene, Scene, parse, parse_edited};
 
 /// A scene of a seed, of a small camera: the wall in or nearly in focus, scanned or not, with a subject or none.
@@ -131,13 +131,26 @@ fn rays_agree(text: &str, found: &Recommended) {
     let mut scene = parse_edited(text, "advice", &edits, &NoPictures).expect("a scene");
     scene.camera.noise = false;
     let window = Window { x: 420, y: 240, width: 48, height: 32 };
-    let settings = |seed| RaySettings { samples: 512, seed };
+    let settings = |seed| RaySettings { samples: 2048, seed };
     let by_rays =
         |seed| rays::render(&scene, 0, window, &settings(seed), &Run::default()).expect("rays");
     let frame = fast::render(&scene, 0, window, &Run::default()).expect("a frame");
-    let held =
-        agree::compare(&frame, &by_rays(1), &by_rays(2), scene.camera.mosaic).expect("compared");
-    assert!(held.agrees(), "{text}\n{:?}: {held:?}", found.edits);
+    let (a, b) = (by_rays(1), by_rays(2));
+    // Over blocks of 8 × 8, where a wave that is seen is not yet averaged away: rays are noisy where blur is wide.
+    let blocks = |value: &dyn Fn(usize) -> f64| -> Vec<f64> {
+        let block = |n: usize| {
+            let (x, y) = (n % 6 * 8, n / 6 * 8);
+            (0..64).map(|i| value((y + i / 8) * 48 + x + i % 8)).sum::<f64>() / 64.0
+        };
+        (0..24).map(block).collect()
+    };
+    let at = |e: &Electrons, i: usize| f64::from(e.planes[0].data[i]);
+    let off = blocks(&|i| (at(&a, i) + at(&b, i)) / 2.0 / at(&frame, i) - 1.0);
+    let noise = blocks(&|i| (at(&a, i) - at(&b, i)) / 2.0 / at(&frame, i));
+    let rms = |v: &[f64]| (v.iter().map(|x| x * x).sum::<f64>() / v.len() as f64).sqrt();
+    let (off, noise) = (rms(&off), rms(&noise));
+    println!("{:?}: off {off:.4}, noise {noise:.4}", found.edits);
+    assert!(off <= 1.6 * noise + 0.003 && noise < 0.02, "{text}\n{:?}: {off} {noise}", found.edits);
 }
 
 fn held(seed: u64) -> (bool, bool) {
@@ -193,14 +206,10 @@ fn a_clean_change_is_found_in_fifty_scenes_where_a_search_finds_one() {
             if !found {
                 assert_eq!(by_brute_force(&text_of(seed)), None, "{}", text_of(seed));
             }
-            let blurred = |found: &Recommended| {
-                found.changes.iter().any(|c| [Remedy::Focus, Remedy::Aperture].contains(&c.remedy))
-            };
-            if count % 5 == 0 {
-                let all = advised(&text_of(seed)).recommended;
-                if let Some(sharp) = all.iter().find(|found| !blurred(found)) {
-                    rays_agree(&text_of(seed), sharp);
-                }
+            if count % 5 == 0
+                && let Some(first) = advised(&text_of(seed)).recommended.first()
+            {
+                rays_agree(&text_of(seed), first);
             }
         }
         seed += 1;
@@ -211,8 +220,7 @@ fn a_clean_change_is_found_in_fifty_scenes_where_a_search_finds_one() {
 
 #[test]
 fn rays_do_not_contradict_what_is_recommended() {
-    // Of what is far out of focus, rays are too noisy to say anything.
-    let text = text_of(1).replace("limits: {", "limits: {without: [focus, aperture], ");
+    let text = text_of(1);
     let advice = advised(&text);
     let first = advice.recommended.first().expect("advice");
     rays_agree(&text, first);

