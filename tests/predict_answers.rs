@@ -199,9 +199,9 @@ fn what_the_table_of_shutters_says_the_verdict_says() {
                 let settings = Settings { levels: vec![level], ..Settings::full() };
                 let found = verdict(&at, &settings);
                 let told = found.of(Kind::Bands).map_or(0.0, |f| f.planned.multiple);
-                // What bands do together with the lattice's harmonics is in the verdict alone.
+                // The table judges the drive's harmonics one by one, the verdict adds up what lands on one wave.
                 assert!(
-                    bands.multiple <= 1.02 * told + 0.02 && told <= 1.1 * bands.multiple + 0.1,
+                    bands.multiple <= 1.5 * told + 0.1 && told <= 1.5 * bands.multiple + 0.1,
                     "{drive} {} {}: table {}, verdict {told}",
                     setting.written,
                     bands.of,

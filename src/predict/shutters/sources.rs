@@ -108,13 +108,16 @@ fn step(timing: &Timing, level: f64) -> u32 {
     }
 }
 
+/// Harmonics of the lattice, either way, that lines are looked for around, as the full verdict does.
+const AROUND: i32 = 2;
+
 /// What the wall and the camera are to a source.
 pub struct Setup<'a> {
     scene: &'a Scene,
     timing: Timing,
     wall: Wall<'a>,
     sampler: Sampler,
-    /// Lines of the rows' turns, without the lattice's own harmonics, at one place; `None` where the wall is not seen.
+    /// Lines of the rows' turns, around the lattice's first harmonics too, at one place; `None` where the wall is not seen.
     lattice: Option<Lattice>,
 }
 
@@ -128,7 +131,7 @@ impl<'a> Setup<'a> {
         let place = sights.at(corner + size / 2.0);
         let place = place.or_else(|| sights.grid(5, 3).into_iter().next());
         let wall = Wall::new(scene, LEAST, HIGHEST);
-        let lattice = place.map(|place| wall.seen(&sights, &place, true, 0));
+        let lattice = place.map(|place| wall.seen(&sights, &place, true, AROUND));
         let (timing, sampler) = (scene.drive.timing(), Sampler::new(scene, LEAST));
         Self { scene, timing, wall, sampler, lattice }
     }
