@@ -250,7 +250,7 @@ fn keys_and_types() {
         case(
             ["- wall", "- lens", "", ""],
             &[
-                "line 1, a list of 2 found; allowed: a group of keys (keys that fit here: about, wall, drive, content, subject, foreground, other_light, lens, filters, camera, placement, moves, delivery, viewing, tolerances, effects)",
+                "line 1, a list of 2 found; allowed: a group of keys (keys that fit here: about, wall, drive, content, subject, foreground, other_light, lens, filters, camera, placement, moves, delivery, viewing, tolerances, limits, effects)",
             ],
         ),
     ]);

@@ -556,6 +556,10 @@ fn elsewhere(name: &str, path: &str) -> Option<String> {
         let mut homes: Vec<&str> =
             keys.iter().filter(|(key, _)| key == near).map(|(_, home)| home.as_str()).collect();
         homes.dedup();
+        // Limits of advice have the names of what they limit: the scene's own key is meant.
+        if homes.len() > 1 {
+            homes.retain(|home| !home.starts_with("limits"));
+        }
         match homes.as_slice() {
             [home] if near == name => return Some(format!("`{name}` belongs under `{home}`")),
             [home] => return Some(format!("did you mean `{home}.{near}`?")),
