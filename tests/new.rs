@@ -111,3 +111,30 @@ fn an_option_that_is_no_answer_is_refused_by_name() {
     assert!(stderr.contains("--stop wide") && stderr.contains("from 0.5 to 64"), "{stderr}");
     assert!(place.names(".").iter().all(|n| n != "c.yaml"));
 }
+
+#[test]
+fn a_shutter_that_it_tells_holds_in_the_verdict() {
+    use gridbeat::predict::{Settings, predict};
+    let place = Place::new();
+    // 77 refreshes, and dark greys that pulse slower: no near shutter cures those.
+    let (code, stdout, _) = place.run(&[&["new", "--yes", "dark.yaml"], &ALL[..]].concat());
+    assert_eq!(code, 0);
+    let told = |out: &str| {
+        let line = out.lines().find(|l| l.starts_with("change or ask")).unwrap_or_default();
+        line.trim_start_matches("change or ask").trim().to_owned()
+    };
+    let line = told(&stdout);
+    assert!(line.starts_with("shutter "), "{stdout}");
+    let written = line.trim_start_matches("shutter ").split([':', ' ']).next().unwrap_or_default();
+    let text = std::fs::read_to_string(place.path("dark.yaml")).expect("the scene");
+    let set = match written.strip_suffix('°') {
+        Some(angle) => format!("shutter_angle_deg: {angle}"),
+        None => format!("shutter_speed: {written}"),
+    };
+    let scene = parse(&text.replace("shutter_speed: 1/50", &set), "dark", &NoPictures);
+    let found = predict(&scene.expect("a scene"), &Settings::full());
+    let clean = [gridbeat::artefact::Kind::Flicker, gridbeat::artefact::Kind::Bands]
+        .iter()
+        .all(|k| found.degree(*k, false) == gridbeat::artefact::Degree::Clean);
+    assert_eq!(line.contains("clean at every grey"), clean, "{line}");
+}

@@ -202,10 +202,23 @@ fn blur(scene: &Scene, wall_m: f64) -> String {
 fn remedy(scene: &Scene, found: &Prediction) -> String {
     if severity(degree_of(found, &[Kind::Flicker, Kind::Bands]).0) > 0 {
         let table = shutters(scene).table;
-        let clean = table.iter().filter(|s| s.all_clean && !s.present);
-        let nearest = clean.min_by(|a, b| a.stops.abs().total_cmp(&b.stops.abs()));
-        return match nearest {
-            Some(s) => format!("shutter {}: clean at white, mid-grey and 2 % grey", s.written),
+        let mut clean: Vec<_> = table.iter().filter(|s| s.all_clean && !s.present).collect();
+        clean.sort_by(|a, b| a.stops.abs().total_cmp(&b.stops.abs()));
+        // The table looks at three greys, the verdict at darker ones too.
+        let holds = clean.iter().find(|s| {
+            let mut other = scene.clone();
+            other.camera.exposure_s = s.exposure_s;
+            let found = predict(&other, &Settings::full());
+            degree_of(&found, &[Kind::Flicker, Kind::Bands]).0 == Degree::Clean
+        });
+        if let Some(s) = holds {
+            return format!("shutter {}: clean at every grey from 1 % up", s.written);
+        }
+        return match clean.first() {
+            Some(s) => format!(
+                "shutter {} is clean from 2 % grey up; darker plates still show bands: keep them lighter, or ask for another wall",
+                s.written
+            ),
             None => {
                 "no near shutter is clean: another frame rate, or another wall; ask for its refresh"
                     .into()
