@@ -289,7 +289,7 @@ impl Lighting {
 
 /// Wall time of a frame's start since the last start of the pattern of pulses, to the 2³⁰th part of a refresh: frames that
 /// start alike do so to the last bit.
-fn phase_s(scene: &Scene, timing: &Timing, frame: u32) -> f64 {
+pub(super) fn phase_s(scene: &Scene, timing: &Timing, frame: u32) -> f64 {
     let is_own = matches!(scene.drive.kind, DriveKind::Split { .. } | DriveKind::Waveform(_));
     let every_refresh_is_alike = !is_own && scene.drive.dark_frame_s == 0.0;
     let period_s = if every_refresh_is_alike { timing.refresh_s } else { timing.frame_s };

@@ -2,14 +2,14 @@
 
 use super::edges::Edges;
 use super::foreground::Veil;
-use super::light::{Lighting, MadeFrom};
+use super::light::{Lighting, MadeFrom, phase_s};
 use super::plan::{Plan, TILE, Tile};
 use super::shared::Shared;
 use crate::frame::{Electrons, Plane, Window};
 use crate::render::{Cancelled, Run};
 use crate::scene::Scene;
 use rayon::prelude::*;
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 use std::ops::RangeInclusive;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, OnceLock};
@@ -46,6 +46,9 @@ pub struct Sequence<'a> {
     places: Vec<Vec<(usize, Tile)>>,
     /// The frames that will be asked for, where frames are kept.
     keeps: Option<RangeInclusive<u32>>,
+    /// For each of them, the last that starts at the same time within the drive's pattern; `None` where light does not depend
+    /// on that time alone.
+    last_like: Option<Vec<u32>>,
     /// What stands before the wall, worked out when first needed.
     veil: OnceLock<(Veil, Edges)>,
     /// The latest last.
@@ -66,7 +69,8 @@ impl<'a> Sequence<'a> {
     pub fn keeping(scene: &'a Scene, window: Window, frames: RangeInclusive<u32>) -> Self {
         let sequence = Self::new(scene, window);
         sequence.shared.stay.lock().unwrap_or_else(|e| e.into_inner()).budget = KERNELS;
-        Self { keeps: Some(frames), ..sequence }
+        let last_like = scene.moving.is_none().then(|| last_like(scene, &frames));
+        Self { keeps: Some(frames), last_like, ..sequence }
     }
 
     pub(super) fn of(shared: Arc<Shared<'a>>) -> Self {
@@ -92,6 +96,7 @@ impl<'a> Sequence<'a> {
             plans,
             places,
             keeps: None,
+            last_like: None,
             veil: OnceLock::new(),
             kept: Mutex::new(VecDeque::new()),
         }
@@ -148,6 +153,9 @@ impl<'a> Sequence<'a> {
         // Those that are yet to be asked for stay in any case.
         let room = FRAME_BYTES.max(lights.len() * own);
         let mut kept = self.lock();
+        // The latest stays: light that starts at another time may be the same nevertheless.
+        let latest = kept.back().map(|kept| kept.number);
+        kept.retain(|kept| latest == Some(kept.number) || self.may_serve(kept.number, frame));
         while !kept.is_empty() && (kept.len() + lights.len()) * own > room {
             kept.pop_front();
         }
@@ -161,6 +169,14 @@ impl<'a> Sequence<'a> {
             electrons,
         }));
         Ok(first)
+    }
+
+    /// Whether frame `number` may serve when frame `asked` is rendered, or later: it is yet to be asked for, or another one
+    /// starts at the same time within the drive's pattern, when a still wall's light is the same.
+    fn may_serve(&self, number: u32, asked: u32) -> bool {
+        let (Some(frames), Some(last_like)) = (&self.keeps, &self.last_like) else { return true };
+        let place = number.checked_sub(*frames.start()).map(|place| place as usize);
+        place.and_then(|place| last_like.get(place)).is_some_and(|&last| last > asked)
     }
 
     /// The first kept frame of some kind.
@@ -279,6 +295,15 @@ impl<'a> Sequence<'a> {
     pub(super) fn shapes(&self) -> impl Iterator<Item = super::kernel::TileShape> {
         self.places.iter().flatten().filter_map(|(_, tile)| tile.shape)
     }
+}
+
+/// For each frame, the last that starts at the same time within the drive's pattern.
+fn last_like(scene: &Scene, frames: &RangeInclusive<u32>) -> Vec<u32> {
+    let timing = scene.drive.timing();
+    let phases = frames.clone().map(|frame| phase_s(scene, &timing, frame).to_bits());
+    let phases: Vec<u64> = phases.collect();
+    let last: BTreeMap<u64, u32> = phases.iter().copied().zip(frames.clone()).collect();
+    phases.iter().map(|phase| last[phase]).collect()
 }
 
 /// What the light of every face is made from.
