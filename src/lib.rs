@@ -160,6 +160,7 @@ pub mod colour;
 pub mod develop;
 pub mod diag;
 pub mod frame;
+pub mod generate;
 pub mod input;
 pub mod math;
 pub mod measure;

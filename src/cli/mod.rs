@@ -9,6 +9,7 @@ pub mod compare;
 pub mod completions;
 pub mod difference;
 pub mod explain;
+pub mod generate;
 pub mod measure;
 pub mod new;
 pub mod predict;
@@ -73,6 +74,8 @@ pub enum Command {
     Measure(measure::Args),
     /// Write pictures for a real wall, to measure it with a real camera, and how to shoot them
     TestPictures(test_pictures::Args),
+    /// Generate labelled captures from a recipe, for software that finds, measures or removes artefacts
+    Generate(generate::Args),
     /// Compare two frames: difference in numbers, and amplified as a picture
     Difference(difference::Args),
     /// List the presets: generic kit to start from, with every value
@@ -97,6 +100,7 @@ pub fn run(cli: &Cli) -> anyhow::Result<ExitCode> {
         Command::Explain(args) => explain::run(args),
         Command::Measure(args) => measure::run(args),
         Command::TestPictures(args) => test_pictures::run(args),
+        Command::Generate(args) => generate::run(args),
         Command::Difference(args) => difference::run(args),
         Command::Presets(args) => presets::run(args),
         Command::Completions(args) => completions::run(args),

@@ -42,6 +42,8 @@ pub enum Purpose {
     Cabinets = 4,
     /// Which emitters of a wall are dead.
     DeadEmitters = 5,
+    /// What a recipe draws for a sample.
+    Recipe = 6,
 }
 
 fn words(seed: u64) -> [u32; 2] {

@@ -14,6 +14,7 @@
 
 mod error;
 mod exr_files;
+mod folder;
 mod json;
 mod notes;
 mod png_files;
@@ -22,9 +23,10 @@ mod whole;
 
 pub use error::{EncodeError, OutputError};
 pub use exr_files::{ExrElectrons, ExrPicture};
+pub use folder::{Recorded, WaitingFolder, sha256, sha256_of, sweep_up};
 pub use json::{JsonSidecar, Text};
 pub use notes::Notes;
-pub use png_files::{Depth, PngLevels, PngPicture};
+pub use png_files::{Depth, PngCodes, PngLevels, PngMask, PngPicture};
 pub use tiff_files::{TiffElectrons, TiffLevels, TiffPicture};
 pub use whole::{Waiting, check_free, prepare_folder, write};
 

@@ -8,7 +8,7 @@ use std::io::{self, Write};
 use png::{BitDepth, ColorType, Compression, ScaledFloat, SourceChromaticities, chunk::ChunkType};
 
 use crate::develop::{ColourSpace, DeliveryTransfer};
-use crate::frame::{Picture, RawFrame};
+use crate::frame::{Picture, Plane, RawFrame};
 
 use super::{Coding, EncodeError, Format, Notes, Sink, check_planes, quantise};
 
@@ -30,6 +30,29 @@ pub struct PngPicture<'a> {
     pub depth: Depth,
     /// How the numbers are to be read.
     pub coding: Coding,
+    /// Words in the file.
+    pub notes: &'a Notes,
+}
+
+/// A mask of 0 to 1 as grey with 8 bits.
+#[derive(Debug, Clone, Copy)]
+pub struct PngMask<'a> {
+    /// The mask.
+    pub plane: &'a Plane,
+    /// Words in the file.
+    pub notes: &'a Notes,
+}
+
+/// Signed numbers as integers of 16 bits: value = offset + scale · code; code 0 where a number is not given. One plane is grey, three
+/// are RGB.
+#[derive(Debug, Clone, Copy)]
+pub struct PngCodes<'a> {
+    /// The numbers.
+    pub planes: &'a [Plane],
+    /// Value of code 0.
+    pub offset: f64,
+    /// Value of one step.
+    pub scale: f64,
     /// Words in the file.
     pub notes: &'a Notes,
 }
@@ -223,6 +246,49 @@ impl PngPicture<'_> {
                 }
             }
         })
+    }
+}
+
+impl Format for PngMask<'_> {
+    fn encode(&self, sink: &mut dyn Sink) -> Result<(), EncodeError> {
+        let mut watched = Watched::new(sink);
+        let Plane { width, height, data } = self.plane;
+        let result = check_planes(1, data.len() == width * height).and_then(|()| {
+            let kind = (ColorType::Grayscale, BitDepth::Eight);
+            let writer = start(&mut watched, (*width, *height), kind, None, self.notes)?;
+            rows(writer, *height, *width, |y, row| {
+                for (out, value) in row.iter_mut().zip(self.plane.row(y)) {
+                    *out = quantise(*value, 255.0) as u8;
+                }
+            })
+        });
+        watched.outcome(result)
+    }
+}
+
+impl Format for PngCodes<'_> {
+    fn encode(&self, sink: &mut dyn Sink) -> Result<(), EncodeError> {
+        let mut watched = Watched::new(sink);
+        let planes = self.planes;
+        let (width, height) = planes.first().map_or((0, 0), |p| (p.width, p.height));
+        let whole = planes.iter().all(|p| p.data.len() == width * height);
+        let code = |value: f32| match value.is_finite() {
+            true => ((f64::from(value) - self.offset) / self.scale).round().clamp(1.0, 65535.0) as u16,
+            false => 0,
+        };
+        let result = check_planes(planes.len(), whole).and_then(|()| {
+            let colour = if planes.len() == 3 { ColorType::Rgb } else { ColorType::Grayscale };
+            let kind = (colour, BitDepth::Sixteen);
+            let writer = start(&mut watched, (width, height), kind, None, self.notes)?;
+            rows(writer, height, width * planes.len() * 2, |y, row| {
+                for (x, pixel) in row.chunks_exact_mut(planes.len() * 2).enumerate() {
+                    for (plane, out) in planes.iter().zip(pixel.chunks_exact_mut(2)) {
+                        out.copy_from_slice(&code(plane.at(x, y)).to_be_bytes());
+                    }
+                }
+            })
+        });
+        watched.outcome(result)
     }
 }
 

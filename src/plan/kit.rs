@@ -2,6 +2,7 @@
 
 use crate::diag::{Diagnostic, Place};
 use crate::scene::Edit;
+use crate::scene::written::by_hand::{edits, entries, list, refuse, text, unknown_key};
 use crate::scene::written::{Node, Value, parse};
 
 /// What a kit is made of, in the order in which it is told: name of the list, and of one of it.
@@ -72,87 +73,6 @@ pub struct ShotItem {
     pub place: Option<Place>,
 }
 
-fn refuse(key: &str, node: &Node, message: String, hint: &str) -> Diagnostic {
-    Diagnostic::error(key, message).hint(hint).at(node.place.clone())
-}
-
-fn kind_of(value: &Value) -> &'static str {
-    match value {
-        Value::Null => "nothing",
-        Value::Bool(_) => "true or false",
-        Value::Number(_) => "a number",
-        Value::Text(_) => "text",
-        Value::List(_) => "a list",
-        Value::Map(_) => "a group of keys",
-    }
-}
-
-/// A value as YAML in one line.
-fn in_one_line(value: &Value) -> String {
-    let quoted = |text: &str| serde_json::Value::from(text).to_string();
-    match value {
-        Value::Null => "null".into(),
-        Value::Bool(value) => value.to_string(),
-        Value::Number(value) => value.to_string(),
-        Value::Text(text) => quoted(text),
-        Value::List(items) => {
-            let items: Vec<String> = items.iter().map(|n| in_one_line(&n.value)).collect();
-            format!("[{}]", items.join(", "))
-        }
-        Value::Map(entries) => {
-            let entries: Vec<String> = entries
-                .iter()
-                .map(|(key, node)| format!("{}: {}", quoted(&key.name), in_one_line(&node.value)))
-                .collect();
-            format!("{{{}}}", entries.join(", "))
-        }
-    }
-}
-
-fn entries<'a>(key: &str, node: &'a Node) -> Result<Vec<(&'a str, &'a Node)>, Diagnostic> {
-    match &node.value {
-        Value::Map(entries) => Ok(entries.iter().map(|(k, n)| (k.name.as_str(), n)).collect()),
-        other => {
-            let message = format!("{} found; allowed: a group of keys", kind_of(other));
-            Err(refuse(key, node, message, "write `key: value`, a line each"))
-        }
-    }
-}
-
-fn list<'a>(key: &str, node: &'a Node) -> Result<&'a [Node], Diagnostic> {
-    match &node.value {
-        Value::List(items) if !items.is_empty() => Ok(items),
-        other => {
-            let message = format!("{} found; allowed: a list", kind_of(other));
-            Err(refuse(key, node, message, "write `- name: …`, one for each"))
-        }
-    }
-}
-
-fn text(key: &str, node: &Node) -> Result<String, Diagnostic> {
-    match &node.value {
-        Value::Text(text) if !text.trim().is_empty() => Ok(text.trim().to_owned()),
-        Value::Number(number) => Ok(number.to_string()),
-        other => {
-            let message = format!("{} found; allowed: text", kind_of(other));
-            Err(refuse(key, node, message, "write a name"))
-        }
-    }
-}
-
-fn edits(key: &str, node: &Node) -> Result<Vec<Edit>, Diagnostic> {
-    let all = entries(key, node)?;
-    Ok(all
-        .into_iter()
-        .map(|(key, node)| Edit { key: key.into(), value: in_one_line(&node.value) })
-        .collect())
-}
-
-fn unknown_key(key: &str, node: &Node, allowed: &[&str]) -> Diagnostic {
-    let message = format!("no such key; allowed: {}", allowed.join(", "));
-    refuse(key, node, message, "is it spelt as there?")
-}
-
 fn item(group: &str, number: usize, node: &Node) -> Result<Item, Diagnostic> {
     let path = format!("{group}[{number}]");
     let mut found = Item { name: String::new(), price_per_day: None, ..Item::nothing() };
@@ -168,12 +88,12 @@ fn item(group: &str, number: usize, node: &Node) -> Result<Item, Diagnostic> {
             ("price_per_day", Value::Text(word)) if word == "unknown" => {}
             ("price_per_day", other) => {
                 let message =
-                    format!("{} found; allowed: a number from 0, or unknown", kind_of(other));
+                    format!("{} found; allowed: a number from 0, or unknown", other.found());
                 return Err(refuse(&path, value, message, "write the day's hire as a number"));
             }
             ("available", Value::Bool(available)) => found.available = *available,
             ("available", other) => {
-                let message = format!("{} found; allowed: true or false", kind_of(other));
+                let message = format!("{} found; allowed: true or false", other.found());
                 return Err(refuse(&path, value, message, "write true or false"));
             }
             ("set", _) => found.edits = edits(&path, value)?,

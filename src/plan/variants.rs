@@ -361,45 +361,7 @@ impl Found {
                 continue;
             }
             variant.places.push(node.place.clone().or(key.place));
-            variant.edits.push(Edit { key: name.into(), value: written(&node.value) });
-        }
-    }
-}
-
-/// A value as YAML on one line.
-fn written(value: &Value) -> String {
-    match value {
-        Value::Null => "null".into(),
-        Value::Bool(b) => b.to_string(),
-        Value::Number(n) if n.is_finite() => n.to_string(),
-        Value::Number(n) if n.is_nan() => ".nan".into(),
-        Value::Number(n) => if *n > 0.0 { ".inf" } else { "-.inf" }.into(),
-        Value::Text(text) => {
-            // Words, measures and fractions stand as they are.
-            let plain = |c: char| c.is_ascii_alphanumeric() || "_/.- ".contains(c);
-            let starts = text.starts_with(|c: char| c.is_ascii_alphabetic());
-            let word = starts && text.chars().all(plain) && text.trim() == text;
-            let keyword = ["null", "true", "false", "yes", "no", "on", "off", "y", "n"]
-                .iter()
-                .any(|k| text.eq_ignore_ascii_case(k));
-            if word && !keyword {
-                text.clone()
-            } else {
-                serde_json::Value::from(text.as_str()).to_string()
-            }
-        }
-        Value::List(items) => {
-            let all: Vec<String> = items.iter().map(|item| written(&item.value)).collect();
-            format!("[{}]", all.join(", "))
-        }
-        Value::Map(entries) => {
-            let all: Vec<String> = entries
-                .iter()
-                .map(|(key, node)| {
-                    format!("{}: {}", written(&Value::Text(key.name.clone())), written(&node.value))
-                })
-                .collect();
-            format!("{{{}}}", all.join(", "))
+            variant.edits.push(Edit { key: name.into(), value: node.value.in_one_line() });
         }
     }
 }
@@ -412,7 +374,7 @@ mod tests {
     fn values_of_a_file_come_back_as_they_were() {
         let values = "{a: 1.5, b: {c: standard, d: [1, 2.25, x]}, e: '1/500', f: null, g: true, h: 'off', i: off, j: \"q\\\"\"}";
         let of = |text: &str| format!("{:?}", without_places(&parse(text).expect("YAML").value));
-        let again = written(&parse(values).expect("YAML").value);
+        let again = parse(values).expect("YAML").value.in_one_line();
         assert_eq!(of(values), of(&again), "{again}");
     }
 

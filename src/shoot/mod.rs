@@ -18,7 +18,7 @@ use crate::optics::Diffraction;
 use crate::render::{Cancelled, Run, fast, rays};
 use crate::scene::Scene;
 use crate::scene::derived::{colour_transform, gain_dn_per_e, white_level};
-use crate::sensor::{Mosaic, convert};
+use crate::sensor::{Camera, Mosaic, convert};
 use std::borrow::Cow;
 use std::sync::OnceLock;
 
@@ -204,6 +204,12 @@ impl<'a> Shot<'a> {
     /// The camera's integers of a frame, from the electrons of the photosites read ([`Self::electrons`]).
     pub fn raw(&self, electrons: &Electrons, frame: u32) -> RawFrame {
         convert::expose(electrons, &self.scene.camera, self.gain_dn_per_e, frame)
+    }
+
+    /// [`Self::raw`] of a camera without noise: rounded only.
+    pub fn raw_without_noise(&self, electrons: &Electrons, frame: u32) -> RawFrame {
+        let camera = Camera { noise: false, ..self.scene.camera.clone() };
+        convert::expose(electrons, &camera, self.gain_dn_per_e, frame)
     }
 
     /// The developed picture of the scene's first delivery, coded with its transfer curve.

@@ -121,6 +121,16 @@ impl<'a> TwinShots<'a> {
         self.with(frame, captured, None, run)
     }
 
+    /// Shots of the scene, of its steady wall and of its ideal.
+    pub fn all(&self) -> [&Shot<'a>; 3] {
+        [&self.captured, &self.lattice, &self.ideal]
+    }
+
+    /// Electrons of the steady wall and of the ideal, of the frame that was asked for last.
+    pub fn electrons_of_twins(&self) -> Option<Arc<[Electrons; 2]>> {
+        self.kept.as_ref().map(|kept| kept.electrons.clone())
+    }
+
     /// The shot of the scene itself.
     pub fn captured(&self) -> &Shot<'a> {
         &self.captured

@@ -189,7 +189,7 @@ impl Wall {
     }
 
     /// Pixels across a cabinet. Cabinets are flat: on an arc whose cabinets are not told of, each facet is one.
-    fn cabinet_columns(&self) -> u32 {
+    pub fn cabinet_columns(&self) -> u32 {
         self.panel_columns.min(self.facet_columns()[0]).max(1)
     }
 

@@ -16,6 +16,7 @@ macro_rules! shared_help {
 
 mod advice;
 mod build;
+pub mod by_hand;
 mod camera;
 mod delivery;
 mod drive;

@@ -55,6 +55,44 @@ impl Value {
             Self::Map(_) => "a group of keys".into(),
         }
     }
+
+    /// The value as YAML on one line.
+    pub fn in_one_line(&self) -> String {
+        match self {
+            Self::Null => "null".into(),
+            Self::Bool(b) => b.to_string(),
+            Self::Number(n) if n.is_finite() => n.to_string(),
+            Self::Number(n) if n.is_nan() => ".nan".into(),
+            Self::Number(n) => if *n > 0.0 { ".inf" } else { "-.inf" }.into(),
+            Self::Text(text) => {
+                // Words, measures and fractions stand as they are.
+                let plain = |c: char| c.is_ascii_alphanumeric() || "_/.- ".contains(c);
+                let starts = text.starts_with(|c: char| c.is_ascii_alphabetic());
+                let word = starts && text.chars().all(plain) && text.trim() == text;
+                let keyword = ["null", "true", "false", "yes", "no", "on", "off", "y", "n"]
+                    .iter()
+                    .any(|k| text.eq_ignore_ascii_case(k));
+                if word && !keyword {
+                    text.clone()
+                } else {
+                    serde_json::Value::from(text.as_str()).to_string()
+                }
+            }
+            Self::List(items) => {
+                let all: Vec<String> = items.iter().map(|item| item.value.in_one_line()).collect();
+                format!("[{}]", all.join(", "))
+            }
+            Self::Map(entries) => {
+                let all: Vec<String> = entries
+                    .iter()
+                    .map(|(key, node)| {
+                        format!("{}: {}", Self::Text(key.name.clone()).in_one_line(), node.value.in_one_line())
+                    })
+                    .collect();
+                format!("{{{}}}", all.join(", "))
+            }
+        }
+    }
 }
 
 /// The first 40 letters, on one line.
