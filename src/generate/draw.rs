@@ -161,7 +161,7 @@ pub struct NotDrawn {
     /// How many of them were no scene.
     pub refused: u32,
     /// The first thing that stood against one that was none.
-    pub problem: Option<Diagnostic>,
+    pub problem: Option<Box<Diagnostic>>,
     /// What was missed most often.
     pub missed: Option<String>,
 }
@@ -228,7 +228,7 @@ impl<'a> Drawing<'a> {
                 Ok(drawn) => drawn,
                 Err(problem) => {
                     missed.refused += 1;
-                    missed.problem.get_or_insert(problem);
+                    missed.problem.get_or_insert_with(|| Box::new(problem));
                     continue;
                 }
             };
@@ -237,7 +237,7 @@ impl<'a> Drawing<'a> {
                 Err(problems) => {
                     missed.refused += 1;
                     let first = problems.into_iter().next();
-                    missed.problem = missed.problem.or(first);
+                    missed.problem = missed.problem.or(first.map(Box::new));
                     continue;
                 }
             };

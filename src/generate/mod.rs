@@ -16,7 +16,7 @@ pub use condition::{Condition, Foreseen, foreseen};
 pub use degrade::{Degradation, Degraded};
 pub use draw::{Draw, Drawn, Drawing, NotDrawn};
 pub use masks::{Mask, MaskKind};
-pub use recipe::{Choice, FileKind, Group, Part, Recipe, Stage, Written};
+pub use recipe::{Choice, FileKind, Group, Measured, Part, Recipe, Stage, Written};
 pub use sample::{Content, Piece, Sample, SampleError, sample};
 pub use split::{Split, SplitName};
 

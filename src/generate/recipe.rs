@@ -72,6 +72,17 @@ impl Stage {
     }
 }
 
+/// Where artefacts are measured for the truth.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Measured {
+    /// Not at all.
+    Nowhere,
+    /// The strongest wave of each map around the picture's middle.
+    Middle,
+    /// The strongest waves of each map wherever they are; takes as long as all the rest.
+    Everywhere,
+}
+
 /// Kind of picture files.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum FileKind {
@@ -100,8 +111,8 @@ pub struct Written {
     pub maps: FileKind,
     /// Raw mosaics as DNG beside what `pictures` says.
     pub dng: bool,
-    /// Measured artefacts in the truth.
-    pub measured: bool,
+    /// Where artefacts are measured for the truth.
+    pub measured: Measured,
     /// What is done to delivered pictures, captured and twins alike.
     pub degrade: Vec<Degradation>,
 }
@@ -123,7 +134,7 @@ impl Default for Written {
             pictures: FileKind::Png16,
             maps: FileKind::Exr,
             dng: false,
-            measured: true,
+            measured: Measured::Middle,
             degrade: Vec::new(),
         }
     }
@@ -550,7 +561,10 @@ fn write(written: &mut Written, node: &Node) -> Result<(), Diagnostic> {
                 written.maps = [FileKind::Png16, FileKind::Exr][word(&path, node, &["png16", "exr"])?];
             }
             "dng" => written.dng = truth()?,
-            "measured" => written.measured = truth()?,
+            "measured" => {
+                written.measured = [Measured::Nowhere, Measured::Middle, Measured::Everywhere]
+                    [word(&path, node, &["nowhere", "middle", "everywhere"])?];
+            }
             "degrade" => {
                 written.degrade = degradations(node)?;
             }

@@ -4,7 +4,7 @@ use super::condition::mean_level;
 use super::degrade::Degraded;
 use super::draw::Drawn;
 use super::masks::{self, Mask};
-use super::recipe::{FileKind, Part, Recipe, Stage, Written};
+use super::recipe::{FileKind, Measured, Part, Recipe, Stage, Written};
 use super::split::SplitName;
 use super::truth;
 use crate::develop::{ColourSpace, Delivery, DeliveryTransfer};
@@ -14,6 +14,7 @@ use crate::measure::{self, Field, MapsError, Trio};
 use crate::render::Run;
 use crate::scene::{Delivered, Scene};
 use crate::shoot::{Engine, ShootError, Shot, TwinFrame, Twins};
+use glam::DVec2;
 use serde_json::{Map, Value, json};
 use std::sync::Arc;
 
@@ -219,7 +220,10 @@ impl Made<'_> {
             let raw = shots[0].raw_without_noise(electrons[0], frame);
             self.mask(&tail, masks::of_clipped(&raw, shots[0].white_level(), size));
         }
-        let measured = if self.written.measured { self.measured(&trio, linear)? } else { Value::Null };
+        let measured = match self.written.measured {
+            Measured::Nowhere => Value::Null,
+            how => self.measured(&trio, linear, how)?,
+        };
         let noise = if self.written.with_noise && scene.camera.noise {
             let raw = shots[0].raw(electrons[0], frame);
             noise_rms(&shots[0].light_of_raw(&raw, 0)?, linear)
@@ -358,10 +362,24 @@ impl Made<'_> {
     }
 
     /// What is measured on a noise-free frame.
-    fn measured(&mut self, trio: &Trio<'_>, linear: &TwinFrame) -> Result<Value, SampleError> {
-        let settings = measure::Settings::default();
+    fn measured(
+        &mut self,
+        trio: &Trio<'_>,
+        linear: &TwinFrame,
+        how: Measured,
+    ) -> Result<Value, SampleError> {
         let [moire, bands] = trio.fields()?;
-        let of = |field: &Field| truth::waves(&measure::waves(field, &settings));
+        let of = |field: &Field| {
+            let settings = measure::Settings::default();
+            truth::waves(&match how {
+                Measured::Everywhere => measure::waves(field, &settings),
+                Measured::Nowhere | Measured::Middle => {
+                    let middle = DVec2::new(field.width() as f64, field.height() as f64) / 2.0;
+                    let settings = measure::Settings { most: 1, ..settings };
+                    measure::waves_at(field, middle, &settings)
+                }
+            })
+        };
         let same = self.kept.take().filter(|kept| Arc::ptr_eq(&kept.ideal, &linear.ideal));
         let kept =
             same.unwrap_or_else(|| Kept { ideal: linear.ideal.clone(), fringes: of(&moire) });

@@ -384,9 +384,10 @@ fn content_mean_share(scene: &Scene) -> f64 {
     let mut total = 0.0;
     for (codes, share) in scene.content.codes.iter().zip(shares) {
         let mut counts = vec![0_u64; levels.len()];
-        for &code in codes {
-            if let Some(count) = counts.get_mut(usize::from(code)) {
-                *count += 1;
+        // Run by run: walls often show large even parts.
+        for run in codes.chunk_by(|a, b| a == b) {
+            if let Some(count) = counts.get_mut(usize::from(run[0])) {
+                *count += run.len() as u64;
             }
         }
         let sum = counts

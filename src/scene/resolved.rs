@@ -259,8 +259,8 @@ fn content(scene: &Scene) -> Value {
         out.insert(
             format!("{name}_codes"),
             json!({
-                "lowest": codes.iter().min(),
-                "highest": codes.iter().max(),
+                "lowest": codes.iter().copied().reduce(u16::min),
+                "highest": codes.iter().copied().reduce(u16::max),
                 "mean": sum as f64 / codes.len().max(1) as f64,
             }),
         );

@@ -5,7 +5,7 @@ use super::{Engine, ShootError, Shot};
 use crate::frame::{Electrons, Picture};
 use crate::render::Run;
 use crate::scene::Scene;
-use crate::scene::derived::{derived, gain_dn_per_e, white_light};
+use crate::scene::derived::{exposure, gain_dn_per_e, white_light};
 use crate::sensor::photons;
 use std::sync::Arc;
 
@@ -160,7 +160,7 @@ impl<'a> TwinShots<'a> {
         let size = (captured.width(), captured.height());
         let given = Arc::new(given(&here, &frames, clips_e, size));
         let (photons_of, shares) = white_light(scene);
-        let white_e = derived(&here).exposure.full_white_lx_s
+        let white_e = exposure(&here).full_white_lx_s
             * photons::electrons_per_lx_s(&scene.camera, 1, photons_of, shares);
         // Balance raises the weaker colours to the strongest.
         let gain = self.captured.green_gain()?;

@@ -111,7 +111,7 @@ impl Folder {
             let name = format!("{}.{}", piece.name, recipe.write.ending(&piece.content));
             add_piece(&mut waiting, &name, &piece.content, &notes)?;
         }
-        waiting.add("truth.json", &JsonSidecar { value: &sample.truth })?;
+        waiting.add("truth.json", &Text(&format!("{}\n", sample.truth)))?;
         let files: Vec<Value> = waiting.files().iter().map(recorded).collect();
         let entry = json!({
             "sample": sample.number,
