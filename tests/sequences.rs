@@ -117,6 +117,15 @@ fn a_frame_in_sequence_is_the_frame_alone() {
             assert!(same_bits(frame, &alone), "{name}: frame {n}");
         }
         assert_eq!(frames[0] == frames[4], repeats, "{name}");
+        // The steady wall, rendered beside a frame, is the steady wall alone.
+        if scene.moving.is_none() {
+            let steady = scene.steady_wall();
+            let alone = fast::render(&steady, 1, window, &Run::default()).expect("a frame");
+            let sequence = Sequence::new(&scene, window);
+            let both = sequence.beside_steady(1, &steady, &Run::default()).expect("not cancelled");
+            assert!(same_bits(&both[0], &frames[1]), "{name}: beside its steady wall");
+            assert!(same_bits(&both[1], &alone), "{name}: the steady wall");
+        }
         if name == "light that repeats" {
             // 2.5 video frames, 160 refreshes a frame: every frame is alike, to the last bit.
             assert!(frames.iter().all(|frame| *frame == frames[0]), "{name}");

@@ -150,12 +150,7 @@ enum Made {
 }
 
 /// Makes the samples of a shard that are not there yet, each thread one at a time.
-fn make(
-    args: &Args,
-    drawing: &Drawing<'_>,
-    folder: &Folder,
-    shard: Shard,
-) -> anyhow::Result<Made> {
+fn make(args: &Args, drawing: &Drawing<'_>, folder: &Folder, shard: Shard) -> anyhow::Result<Made> {
     let missing = folder.missing(shard.of(drawing.recipe.count));
     let stop = stop_on_ctrl_c()?;
     let all = missing.len();
@@ -223,7 +218,9 @@ fn make(
         let why = why.into_inner().unwrap_or_else(|e| e.into_inner()).unwrap_or_default();
         eprintln!("note: {skipped} of {all} samples could not be drawn; of the first: {why}");
         if skipped == all {
-            eprintln!("no sample could be drawn: widen what varies, or the conditions, or raise `tries`");
+            eprintln!(
+                "no sample could be drawn: widen what varies, or the conditions, or raise `tries`"
+            );
             return Ok(Made::Impossible);
         }
     }

@@ -73,9 +73,7 @@ impl Condition {
     /// Whether it is met.
     pub fn holds(&self, foreseen: &Foreseen) -> bool {
         match self {
-            Self::Contrast(kind, low, high) => {
-                (*low..=*high).contains(&foreseen.contrast[*kind])
-            }
+            Self::Contrast(kind, low, high) => (*low..=*high).contains(&foreseen.contrast[*kind]),
             Self::Verdict(degrees) => degrees.contains(&foreseen.degree),
         }
     }

@@ -174,7 +174,8 @@ fn denoised(plane: &Plane, sigma: f64) -> Plane {
                 for dx in -reach..=reach {
                     let value = plane.at(x.saturating_add_signed(dx).min(width - 1), row);
                     let off = (value - own) / ALIKE;
-                    let weight = bell[dx.unsigned_abs()] * bell[dy.unsigned_abs()]
+                    let weight = bell[dx.unsigned_abs()]
+                        * bell[dy.unsigned_abs()]
                         * libm::expf(-0.5 * off * off);
                     sum += weight * value;
                     all += weight;
@@ -193,9 +194,8 @@ fn compressed(picture: &Picture, quality: u8) -> Result<Picture, String> {
     let size = (side(width)?, side(height)?);
     let byte = |v: f32| (f64::from(v).clamp(0.0, 1.0) * 255.0 + 0.5) as u8;
     let [r, g, b] = &picture.planes;
-    let bytes: Vec<u8> = (0..width * height)
-        .flat_map(|i| [r.data[i], g.data[i], b.data[i]].map(byte))
-        .collect();
+    let bytes: Vec<u8> =
+        (0..width * height).flat_map(|i| [r.data[i], g.data[i], b.data[i]].map(byte)).collect();
     let mut file = Vec::new();
     let mut encoder = jpeg_encoder::Encoder::new(&mut file, quality);
     encoder.set_sampling_factor(jpeg_encoder::SamplingFactor::F_2_2);

@@ -89,7 +89,8 @@ impl Draw {
         known: &dyn Fn(&str) -> Option<f64>,
     ) -> Result<f64, String> {
         let of_text = |text: &str| {
-            text.parse::<f64>().map_err(|_| format!("'{text}' is no number that can be reckoned with"))
+            text.parse::<f64>()
+                .map_err(|_| format!("'{text}' is no number that can be reckoned with"))
         };
         match self {
             Self::Always(value) => of_text(value),
@@ -297,7 +298,10 @@ impl<'a> Drawing<'a> {
             }
         }
         if let Some(size) = self.recipe.size_px {
-            let (x, y) = if all.iter().any(|e| e.key.starts_with("camera") && e.key != "camera.noise_seed") {
+            let (x, y) = if all
+                .iter()
+                .any(|e| e.key.starts_with("camera") && e.key != "camera.noise_seed")
+            {
                 let whole = self.open.edited(&all, self.pictures, Some(&self.base))?;
                 self.corner(&whole, size, &mut dice)
             } else {

@@ -71,7 +71,8 @@ pub(super) fn of_wall(scene: &Scene, size: (usize, usize)) -> [Mask; 2] {
             let [columns, rows] = face.size().map(f64::from);
             let seen =
                 projection_of_face(&scene.lens, &scene.pose, camera, &face, scene.wall.pitch_m);
-            let cabinet = [scene.wall.cabinet_columns(), scene.wall.panel_rows.max(1)].map(f64::from);
+            let cabinet =
+                [scene.wall.cabinet_columns(), scene.wall.panel_rows.max(1)].map(f64::from);
             (seen, DVec2::new(columns, rows), DVec2::from(cabinet))
         })
         .collect();

@@ -14,7 +14,7 @@ mod truth;
 
 pub use condition::{Condition, Foreseen, foreseen};
 pub use degrade::{Degradation, Degraded};
-pub use draw::{Draw, Drawn, Drawing, NotDrawn};
+pub use draw::{Draw, Drawing, Drawn, NotDrawn};
 pub use masks::{Mask, MaskKind};
 pub use recipe::{Choice, FileKind, Group, Measured, Part, Recipe, Stage, Written};
 pub use sample::{Content, Piece, Sample, SampleError, sample};

@@ -184,8 +184,23 @@ pub struct Recipe {
 
 /// Keys of a recipe.
 const ALL_KEYS: [&str; 17] = [
-    "name", "about", "licence", "scene", "count", "seed", "frames", "size_px", "part", "set", "vary",
-    "together", "conditions", "balance", "tries", "write", "split",
+    "name",
+    "about",
+    "licence",
+    "scene",
+    "count",
+    "seed",
+    "frames",
+    "size_px",
+    "part",
+    "set",
+    "vary",
+    "together",
+    "conditions",
+    "balance",
+    "tries",
+    "write",
+    "split",
 ];
 
 /// Most samples of one recipe.
@@ -245,7 +260,10 @@ impl Recipe {
                 self.name = text(key, node)?;
                 let plain = |c: char| c.is_ascii_alphanumeric() || c == '-' || c == '_';
                 if !self.name.chars().all(plain) || self.name.len() > 60 {
-                    let message = format!("'{}' found; allowed: up to 60 of a-z, A-Z, 0-9, - and _", self.name);
+                    let message = format!(
+                        "'{}' found; allowed: up to 60 of a-z, A-Z, 0-9, - and _",
+                        self.name
+                    );
                     return Err(refuse(key, node, message, "it becomes part of file names"));
                 }
             }
@@ -298,7 +316,13 @@ impl Recipe {
             .iter()
             .map(|g| g.name.as_str())
             .chain(self.vary.iter().map(|v| v.0.as_str()))
-            .chain(self.together.iter().flat_map(|g| &g.choices).flat_map(|c| &c.set).map(|e| e.key.as_str()))
+            .chain(
+                self.together
+                    .iter()
+                    .flat_map(|g| &g.choices)
+                    .flat_map(|c| &c.set)
+                    .map(|e| e.key.as_str()),
+            )
             .collect();
         let whole = self.split.whole.iter().map(|name| ("split.whole", name));
         let held = self.split.held_out.iter().map(|(name, _)| ("split.held_out", name));
@@ -441,10 +465,15 @@ pub(super) fn draw(key: &str, node: &Node) -> Result<Draw, Diagnostic> {
                 None => vec![1.0; values.len()],
                 Some(node) => {
                     let key = format!("{key}.weights");
-                    let weights: Vec<f64> =
-                        list(&key, node)?.iter().map(|n| number(&key, n)).collect::<Result<_, _>>()?;
+                    let weights: Vec<f64> = list(&key, node)?
+                        .iter()
+                        .map(|n| number(&key, n))
+                        .collect::<Result<_, _>>()?;
                     let sum: f64 = weights.iter().sum();
-                    if weights.len() != values.len() || weights.iter().any(|w| *w < 0.0) || sum <= 0.0 {
+                    if weights.len() != values.len()
+                        || weights.iter().any(|w| *w < 0.0)
+                        || sum <= 0.0
+                    {
                         let message = format!(
                             "{} weights for {} values; allowed: one for each, from 0, not all 0",
                             weights.len(),
@@ -487,7 +516,12 @@ fn group(name: &str, node: &Node) -> Result<Group, Diagnostic> {
                     choice.weight = number(&path, value)?;
                     if choice.weight < 0.0 {
                         let message = format!("{} found; allowed: from 0", choice.weight);
-                        return Err(refuse(&path, value, message, "0 is never, 2 is twice as often as 1"));
+                        return Err(refuse(
+                            &path,
+                            value,
+                            message,
+                            "0 is never, 2 is twice as often as 1",
+                        ));
                     }
                 }
                 "set" => choice.set = edits(&path, value)?,
@@ -549,7 +583,8 @@ fn write(written: &mut Written, node: &Node) -> Result<(), Diagnostic> {
             }
             "stages" => {
                 let names = ["raw", "linear", "log", "delivered"];
-                written.stages = words(&path, node, &names)?.into_iter().map(|i| STAGES[i]).collect();
+                written.stages =
+                    words(&path, node, &names)?.into_iter().map(|i| STAGES[i]).collect();
             }
             "noise" => {
                 let found = words(&path, node, &["with", "without"])?;
@@ -558,7 +593,8 @@ fn write(written: &mut Written, node: &Node) -> Result<(), Diagnostic> {
             }
             "pictures" => written.pictures = FILES[word(&path, node, &["png16", "tiff16", "exr"])?],
             "maps" => {
-                written.maps = [FileKind::Png16, FileKind::Exr][word(&path, node, &["png16", "exr"])?];
+                written.maps =
+                    [FileKind::Png16, FileKind::Exr][word(&path, node, &["png16", "exr"])?];
             }
             "dng" => written.dng = truth()?,
             "measured" => {
@@ -600,14 +636,20 @@ fn split(node: &Node) -> Result<Split, Diagnostic> {
                 }
                 if split.shares.iter().sum::<f64>() <= 0.0 {
                     let message = "all shares are 0; allowed: one above at least".to_owned();
-                    return Err(refuse(&path, node, message, "write `{train: 0.8, validation: 0.1, test: 0.1}`"));
+                    return Err(refuse(
+                        &path,
+                        node,
+                        message,
+                        "write `{train: 0.8, validation: 0.1, test: 0.1}`",
+                    ));
                 }
             }
             "whole" => {
                 split.whole = match &node.value {
-                    Value::List(_) => {
-                        list(&path, node)?.iter().map(|n| text(&path, n)).collect::<Result<_, _>>()?
-                    }
+                    Value::List(_) => list(&path, node)?
+                        .iter()
+                        .map(|n| text(&path, n))
+                        .collect::<Result<_, _>>()?,
                     _ => vec![text(&path, node)?],
                 };
             }

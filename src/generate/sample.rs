@@ -105,7 +105,12 @@ fn with_log(mut scene: Scene) -> Scene {
 ///
 /// # Errors
 /// A scene that cannot be rendered, or was stopped.
-pub fn sample(recipe: &Recipe, number: u64, drawn: &Drawn, run: &Run) -> Result<Sample, SampleError> {
+pub fn sample(
+    recipe: &Recipe,
+    number: u64,
+    drawn: &Drawn,
+    run: &Run,
+) -> Result<Sample, SampleError> {
     let written = &recipe.write;
     let scene = with_log(drawn.scene.clone());
     let twins = Twins::new(scene);
@@ -128,7 +133,7 @@ pub fn sample(recipe: &Recipe, number: u64, drawn: &Drawn, run: &Run) -> Result<
         size: (0, 0),
     };
     for frame in 0..recipe.frames {
-        let electrons = shots.captured().electrons(frame, run)?;
+        let electrons = shots.electrons(frame, run)?;
         let linear = shots.of_electrons(frame, &electrons, run)?;
         let Some(of_twins) = shots.electrons_of_twins() else { continue };
         let [lattice, ideal] = &*of_twins;
@@ -141,7 +146,8 @@ pub fn sample(recipe: &Recipe, number: u64, drawn: &Drawn, run: &Run) -> Result<
     }
     let split = recipe.split.of(number, drawn, recipe.seed);
     let group = recipe.split.group(number, drawn);
-    let truth = truth::truth(recipe, number, drawn, (split, &group), &made.frames, &degraded, made.files);
+    let truth =
+        truth::truth(recipe, number, drawn, (split, &group), &made.frames, &degraded, made.files);
     Ok(Sample { number, scene, pieces: made.pieces, truth, split, group })
 }
 
@@ -256,19 +262,32 @@ impl Made<'_> {
         for stage in &self.written.stages {
             let name = format!("{name}_{}{tail}", stage.words());
             let Some(raw) = &levels else {
-                self.picture(&name, (**noise_free).clone(), ColourSpace::Bt709, DeliveryTransfer::Linear);
+                self.picture(
+                    &name,
+                    (**noise_free).clone(),
+                    ColourSpace::Bt709,
+                    DeliveryTransfer::Linear,
+                );
                 continue;
             };
             match stage {
                 Stage::Raw => {
                     if self.written.dng {
-                        self.add(&name, Content::RawFile(raw.clone()), json!({ "holds": "raw levels, as a camera's raw file" }));
+                        self.add(
+                            &name,
+                            Content::RawFile(raw.clone()),
+                            json!({ "holds": "raw levels, as a camera's raw file" }),
+                        );
                     }
-                    self.add(&name, Content::Raw(raw.clone()), json!({
-                        "holds": "raw levels",
-                        "black_level": shot.scene().camera.black_level,
-                        "white_level": shot.white_level(),
-                    }));
+                    self.add(
+                        &name,
+                        Content::Raw(raw.clone()),
+                        json!({
+                            "holds": "raw levels",
+                            "black_level": shot.scene().camera.black_level,
+                            "white_level": shot.white_level(),
+                        }),
+                    );
                 }
                 Stage::Linear => {
                     let picture = match noise {
@@ -300,7 +319,13 @@ impl Made<'_> {
         self.pieces.push(Piece { name: name.to_owned(), content });
     }
 
-    fn picture(&mut self, name: &str, picture: Picture, space: ColourSpace, transfer: DeliveryTransfer) {
+    fn picture(
+        &mut self,
+        name: &str,
+        picture: Picture,
+        space: ColourSpace,
+        transfer: DeliveryTransfer,
+    ) {
         let words = json!({
             "holds": "a picture",
             "colour_space": format!("{space:?}"),
@@ -315,11 +340,16 @@ impl Made<'_> {
     /// A map of signed numbers.
     fn map(&mut self, name: &str, planes: Vec<Plane>) {
         if self.written.maps == FileKind::Exr {
-            self.add(name, Content::Signed(planes), json!({ "holds": "signed shares of the ideal" }));
+            self.add(
+                name,
+                Content::Signed(planes),
+                json!({ "holds": "signed shares of the ideal" }),
+            );
             return;
         }
         let given = planes.iter().flat_map(|p| &p.data).filter(|v| v.is_finite());
-        let (low, high) = given.fold((f32::INFINITY, f32::NEG_INFINITY), |(l, h), v| (l.min(*v), h.max(*v)));
+        let (low, high) =
+            given.fold((f32::INFINITY, f32::NEG_INFINITY), |(l, h), v| (l.min(*v), h.max(*v)));
         let (low, high) = if low <= high { (f64::from(low), f64::from(high)) } else { (0.0, 0.0) };
         // Codes 1 to 65535 from lowest to highest.
         let scale = ((high - low) / 65534.0).max(1e-9);
@@ -335,7 +365,11 @@ impl Made<'_> {
 
     fn mask(&mut self, tail: &str, mask: Mask) {
         let name = format!("mask_{}{tail}", mask.kind.words());
-        self.add(&name, Content::Mask(mask.plane), json!({ "holds": "a mask", "value_of_full_scale": 1.0 }));
+        self.add(
+            &name,
+            Content::Mask(mask.plane),
+            json!({ "holds": "a mask", "value_of_full_scale": 1.0 }),
+        );
     }
 
     /// The foreground's mask; `None` without one. A camera that moves sees it as in the first frame.
@@ -350,7 +384,8 @@ impl Made<'_> {
         (white.content, white.moving) = (Arc::new(content), None);
         let mut dark = white.clone();
         let mut unlit = foreground.clone();
-        unlit.data = Arc::new(unlit.data.iter().map(|[.., opacity]| [0.0, 0.0, 0.0, *opacity]).collect());
+        unlit.data =
+            Arc::new(unlit.data.iter().map(|[.., opacity]| [0.0, 0.0, 0.0, *opacity]).collect());
         dark.foreground = Some(unlit);
         white.foreground = None;
         let electrons = |scene: &Scene| -> Result<Electrons, ShootError> {
@@ -401,7 +436,13 @@ impl Written {
                 FileKind::Tiff16 => "tiff",
                 FileKind::Png16 | FileKind::Exr => "png",
             },
-            Content::Raw(_) => if self.pictures == FileKind::Png16 { "png" } else { "tiff" },
+            Content::Raw(_) => {
+                if self.pictures == FileKind::Png16 {
+                    "png"
+                } else {
+                    "tiff"
+                }
+            }
             Content::RawFile(_) => "dng",
             Content::Signed(_) => "exr",
             Content::Coded { .. } | Content::Mask(_) => "png",

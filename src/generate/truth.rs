@@ -122,10 +122,8 @@ fn row_gain(scene: &Scene, frame: u32) -> Value {
     };
     let mut levels = LEVELS.to_vec();
     levels.push(level(scene));
-    let all: Vec<Value> = levels
-        .into_iter()
-        .map(|l| json!({ "level_percent": 100.0 * l, "rows": of(l) }))
-        .collect();
+    let all: Vec<Value> =
+        levels.into_iter().map(|l| json!({ "level_percent": 100.0 * l, "rows": of(l) })).collect();
     json!(all)
 }
 
@@ -144,15 +142,16 @@ fn components(scene: &Scene) -> Value {
             f64::from(crop.x) + share.x * f64::from(crop.width),
             f64::from(crop.y) + share.y * f64::from(crop.height),
         );
-        let point = recorded * DVec2::new(across, down)
-            + DVec2::new(f64::from(area.x), f64::from(area.y));
+        let point =
+            recorded * DVec2::new(across, down) + DVec2::new(f64::from(area.x), f64::from(area.y));
         Some((share, sights.at(point)?))
     };
     // Before a camera that stands square one place serves for all.
-    let shares: &[[f64; 2]] = match scene.pose.turn.z_axis.z > 0.999_999 && scene.wall.faces().len() == 1 {
-        true => &[[0.5, 0.5]],
-        false => &[[0.5, 0.5], [0.1, 0.1], [0.9, 0.1], [0.1, 0.9], [0.9, 0.9]],
-    };
+    let shares: &[[f64; 2]] =
+        match scene.pose.turn.z_axis.z > 0.999_999 && scene.wall.faces().len() == 1 {
+            true => &[[0.5, 0.5]],
+            false => &[[0.5, 0.5], [0.1, 0.1], [0.9, 0.1], [0.1, 0.9], [0.9, 0.9]],
+        };
     let one = |(share, place): (DVec2, Place)| {
         let lattice = wall.seen(&sights, &place, true, i32::MAX);
         let means = lattice.means([level; 3]);

@@ -126,9 +126,12 @@ pub fn sweep_up(folder: &Path) -> Result<(), OutputError> {
         let path = entry.map_err(failed)?.path();
         let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
         if name.starts_with(UNDER_WAY.0) && name.ends_with(UNDER_WAY.1) {
-            let gone = if path.is_dir() { fs::remove_dir_all(&path) } else { fs::remove_file(&path) };
+            let gone =
+                if path.is_dir() { fs::remove_dir_all(&path) } else { fs::remove_file(&path) };
             match gone {
-                Err(e) if e.kind() != ErrorKind::NotFound => return Err(OutputError::from_io(&path, e)),
+                Err(e) if e.kind() != ErrorKind::NotFound => {
+                    return Err(OutputError::from_io(&path, e));
+                }
                 _ => {}
             }
         }

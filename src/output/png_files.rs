@@ -273,7 +273,9 @@ impl Format for PngCodes<'_> {
         let (width, height) = planes.first().map_or((0, 0), |p| (p.width, p.height));
         let whole = planes.iter().all(|p| p.data.len() == width * height);
         let code = |value: f32| match value.is_finite() {
-            true => ((f64::from(value) - self.offset) / self.scale).round().clamp(1.0, 65535.0) as u16,
+            true => {
+                ((f64::from(value) - self.offset) / self.scale).round().clamp(1.0, 65535.0) as u16
+            }
             false => 0,
         };
         let result = check_planes(planes.len(), whole).and_then(|()| {

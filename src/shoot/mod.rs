@@ -168,28 +168,57 @@ impl<'a> Shot<'a> {
         if !self.fast.get().is_some_and(|sequence| sequence.has(frame)) {
             self.scene.pictures_of_frame(frame).map_err(ShootError::Content)?;
         }
-        let mut electrons = match self.engine {
+        let electrons = match self.engine {
             // A camera that moves keeps nothing from frame to frame.
             Engine::Fast if self.scene.moves.is_some() => {
                 tables_fit(&scene)?;
                 fast::render(&scene, frame, window, run)?
             }
-            Engine::Fast => {
-                let last = frame.saturating_add(self.frames.saturating_sub(1));
-                let sequence = self.fast.get_or_init(|| match self.frames {
-                    1 => fast::Sequence::new(self.scene, window),
-                    _ => fast::Sequence::keeping(self.scene, window, frame..=last),
-                });
-                sequence.frame(frame, run)?
-            }
+            Engine::Fast => self.sequence(frame).frame(frame, run)?,
             Engine::SlowCheck(settings) => rays::render(&scene, frame, window, &settings, run)?,
         };
+        Ok(self.read(electrons))
+    }
+
+    /// Electrons of a frame, and of the same wall held steady (`steady` being [`Scene::steady_wall`] of the shot's scene), quicker than one
+    /// after the other and with the same bits. `None` where they must be rendered one by one.
+    ///
+    /// # Errors
+    /// As [`Self::electrons`].
+    pub fn electrons_beside_steady(
+        &self,
+        frame: u32,
+        steady: &Scene,
+        run: &Run,
+    ) -> Result<Option<[Electrons; 2]>, ShootError> {
+        let one_by_one = self.scene.moves.is_some()
+            || self.scene.moving.is_some()
+            || !matches!(self.engine, Engine::Fast);
+        if one_by_one || self.fast.get().is_some_and(|sequence| sequence.has(frame)) {
+            return Ok(None);
+        }
+        let both = self.sequence(frame).beside_steady(frame, steady, run)?;
+        Ok(Some(both.map(|electrons| self.read(electrons))))
+    }
+
+    /// What renders the frames from one on.
+    fn sequence(&self, frame: u32) -> &fast::Sequence<'a> {
+        let window = self.scene.camera.sensor_window();
+        let last = frame.saturating_add(self.frames.saturating_sub(1));
+        self.fast.get_or_init(|| match self.frames {
+            1 => fast::Sequence::new(self.scene, window),
+            _ => fast::Sequence::keeping(self.scene, window, frame..=last),
+        })
+    }
+
+    /// What is read of a rendered frame.
+    fn read(&self, mut electrons: Electrons) -> Electrons {
         // The tables of the fast engine undershoot by up to 0.2 % of the brightest photosite beside the sharpest emitters.
         // It adds light exactly, so the cut to what can be is made here.
         for value in electrons.planes.iter_mut().flat_map(|p| &mut p.data) {
             *value = value.max(0.0);
         }
-        Ok(self.scene.camera.read(electrons))
+        self.scene.camera.read(electrons)
     }
 
     /// Mean electrons of the recorded photosites, where the mode joins several of those read; else the same again.

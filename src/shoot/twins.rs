@@ -40,6 +40,7 @@ impl Twins {
             ideal: shot(&self.ideal)?,
             delivery,
             kept: None,
+            steady: None,
         })
     }
 }
@@ -51,6 +52,8 @@ pub struct TwinShots<'a> {
     ideal: Shot<'a>,
     delivery: usize,
     kept: Option<Kept>,
+    /// The steady wall, rendered together with a frame before it was asked for.
+    steady: Option<Electrons>,
 }
 
 /// What is the same in every frame of a scene where nothing moves.
@@ -85,13 +88,28 @@ impl<'a> TwinShots<'a> {
     /// # Errors
     /// As [`Shot::electrons`].
     pub fn frame(&mut self, frame: u32, noise: bool, run: &Run) -> Result<TwinFrame, ShootError> {
-        let electrons = self.captured.electrons(frame, run)?;
+        let electrons = self.electrons(frame, run)?;
         let captured = if noise {
             self.captured.light_of_raw(&self.captured.raw(&electrons, frame), self.delivery)?
         } else {
             self.captured.light_of(&electrons, self.delivery)?
         };
         self.with(frame, captured, Some(&electrons), run)
+    }
+
+    /// The electrons of a frame; the steady wall's, where they are yet to be rendered, come along and wait.
+    ///
+    /// # Errors
+    /// As [`Shot::electrons`].
+    pub fn electrons(&mut self, frame: u32, run: &Run) -> Result<Electrons, ShootError> {
+        if self.kept.is_none() && !self.captured.scene().drive.is_steady() {
+            let steady = self.lattice.scene();
+            if let Some([own, held]) = self.captured.electrons_beside_steady(frame, steady, run)? {
+                self.steady = Some(held);
+                return Ok(own);
+            }
+        }
+        self.captured.electrons(frame, run)
     }
 
     /// [`Self::frame`] without noise, of a frame whose electrons are there already (see [`Shot::electrons`]).
@@ -143,11 +161,12 @@ impl<'a> TwinShots<'a> {
         electrons: Option<&Electrons>,
         run: &Run,
     ) -> Result<TwinFrame, ShootError> {
+        let steady = self.steady.take();
         let scene = self.captured.scene();
         let moves = scene.moves.is_some() || scene.moving.is_some();
         let kept = match self.kept.take().filter(|_| !moves) {
             Some(kept) => kept,
-            None => self.twins(frame, electrons, run)?,
+            None => self.twins(frame, electrons, steady, run)?,
         };
         let here = scene.at_frame(frame);
         let room = f64::from(self.captured.white_level()) - f64::from(scene.camera.black_level);
@@ -176,18 +195,20 @@ impl<'a> TwinShots<'a> {
         Ok(out)
     }
 
-    /// Renders the twins; `electrons` are those of the scene itself, if they are there.
+    /// Renders the twins; `electrons` are those of the scene itself, `steady` those of the steady wall, if they are there.
     fn twins(
         &self,
         frame: u32,
         electrons: Option<&Electrons>,
+        steady: Option<Electrons>,
         run: &Run,
     ) -> Result<Kept, ShootError> {
         // A wall without pulses is its own steady wall, unless its grey steps are another's.
         let same = electrons.filter(|_| self.captured.scene().drive.is_steady());
-        let lattice = match same {
-            Some(electrons) => electrons.clone(),
-            None => self.lattice.electrons(frame, run)?,
+        let lattice = match (same, steady) {
+            (Some(electrons), _) => electrons.clone(),
+            (None, Some(steady)) => steady,
+            (None, None) => self.lattice.electrons(frame, run)?,
         };
         let ideal = self.ideal.electrons(frame, run)?;
         Ok(Kept {

@@ -56,7 +56,8 @@ impl Counts {
 /// The card. Nothing in it depends on when or where it was written.
 pub(super) fn card(recipe: &Recipe, counts: &Counts) -> String {
     let stages: Vec<&str> = recipe.write.stages.iter().map(|s| s.words()).collect();
-    let about = if recipe.about.is_empty() { "Nothing is said of what it is for." } else { &recipe.about };
+    let about =
+        if recipe.about.is_empty() { "Nothing is said of what it is for." } else { &recipe.about };
     let mut out = format!(
         "# {}
 

@@ -2,13 +2,13 @@
 
 use super::super::FAILED;
 use super::{card, check_is_folder, not_of_this};
+use crate::develop::{ColourSpace, DeliveryTransfer};
+use crate::frame::{Picture, Plane};
 use crate::generate::{Content, Drawn, PHYSICS, Recipe, Sample};
 use crate::output::{
     self, Coding, Depth, ExrPicture, Format, JsonSidecar, Notes, PngCodes, PngLevels, PngMask,
     PngPicture, Recorded, Text, TiffLevels, TiffPicture, Waiting, WaitingFolder,
 };
-use crate::develop::{ColourSpace, DeliveryTransfer};
-use crate::frame::{Picture, Plane};
 use anyhow::{Context, bail};
 use serde_json::{Value, json};
 use std::collections::BTreeSet;
@@ -41,7 +41,12 @@ impl Folder {
     ///
     /// # Errors
     /// It cannot be written in, or holds samples of another recipe, scene or physics.
-    pub(super) fn open(out: &Path, recipe: &Recipe, text: &str, scene: &str) -> anyhow::Result<Self> {
+    pub(super) fn open(
+        out: &Path,
+        recipe: &Recipe,
+        text: &str,
+        scene: &str,
+    ) -> anyhow::Result<Self> {
         check_is_folder(out)?;
         let own = json!({
             "program": { "name": "gridbeat", "version": env!("CARGO_PKG_VERSION"), "physics": PHYSICS },
@@ -52,11 +57,15 @@ impl Folder {
         let file = out.join(RECIPE);
         if !file.exists() {
             output::prepare_folder(out)?;
-            let others = fs::read_dir(out).with_context(|| format!("cannot read {}", out.display()))?;
+            let others =
+                fs::read_dir(out).with_context(|| format!("cannot read {}", out.display()))?;
             for other in others.flatten() {
                 let name = other.file_name();
                 // Parts of one run may begin together.
-                if name != RECIPE && name != "samples" && !name.to_string_lossy().starts_with(".gridbeat-") {
+                if name != RECIPE
+                    && name != "samples"
+                    && !name.to_string_lossy().starts_with(".gridbeat-")
+                {
                     bail!(
                         "{} holds other things ('{}'), and no samples: give an empty folder with --out",
                         out.display(),
@@ -69,13 +78,20 @@ impl Folder {
                 Err(error) => return Err(error.into()),
             }
         }
-        let there = fs::read_to_string(&file).with_context(|| format!("cannot read {}", file.display()))?;
+        let there =
+            fs::read_to_string(&file).with_context(|| format!("cannot read {}", file.display()))?;
         let there: Value = serde_json::from_str(&there).with_context(|| {
-            format!("{} is damaged; if the folder is yours to replace, move it away", file.display())
+            format!(
+                "{} is damaged; if the folder is yours to replace, move it away",
+                file.display()
+            )
         })?;
-        for (key, what) in
-            [("program", "version of the program"), ("recipe", "recipe"), ("scene", "base scene"), ("name", "name")]
-        {
+        for (key, what) in [
+            ("program", "version of the program"),
+            ("recipe", "recipe"),
+            ("scene", "base scene"),
+            ("name", "name"),
+        ] {
             if there[key] != own[key] {
                 return Err(not_of_this(out, what));
             }
@@ -95,7 +111,8 @@ impl Folder {
         if !samples.is_dir() {
             return Ok(());
         }
-        let inner = fs::read_dir(&samples).with_context(|| format!("cannot read {}", samples.display()))?;
+        let inner =
+            fs::read_dir(&samples).with_context(|| format!("cannot read {}", samples.display()))?;
         for folder in inner.flatten().filter(|f| f.path().is_dir()) {
             output::sweep_up(&folder.path())?;
         }
@@ -103,7 +120,12 @@ impl Folder {
     }
 
     /// Puts a sample in its place.
-    pub(super) fn add(&self, recipe: &Recipe, sample: &Sample, drawn: &Drawn) -> anyhow::Result<()> {
+    pub(super) fn add(
+        &self,
+        recipe: &Recipe,
+        sample: &Sample,
+        drawn: &Drawn,
+    ) -> anyhow::Result<()> {
         let place = place_of(sample.number);
         let mut waiting = WaitingFolder::new(&self.out.join(&place))?;
         for piece in &sample.pieces {
@@ -154,9 +176,13 @@ impl Folder {
         let mut counts = card::Counts::default();
         for number in 0..recipe.count {
             let file = self.out.join(place_of(number)).join(ENTRY);
-            let line = fs::read_to_string(&file).with_context(|| format!("cannot read {}", file.display()))?;
+            let line = fs::read_to_string(&file)
+                .with_context(|| format!("cannot read {}", file.display()))?;
             let entry: Value = serde_json::from_str(&line).with_context(|| {
-                format!("{} is damaged: take its folder away and make the samples again", file.display())
+                format!(
+                    "{} is damaged: take its folder away and make the samples again",
+                    file.display()
+                )
             })?;
             counts.add(&entry);
             lines.push_str(line.trim_end());
@@ -199,7 +225,9 @@ fn add_piece(
             let coding = Coding { space: *space, transfer: *transfer };
             let png = PngPicture { picture, depth: Depth::Sixteen, coding, notes };
             if is(".exr") {
-                return Ok(waiting.add(name, &ExrPicture { picture, coding, notes }).map(|_| ())?);
+                return Ok(waiting
+                    .add(name, &ExrPicture { picture, coding, notes })
+                    .map(|_| ())?);
             } else if is(".tiff") {
                 return Ok(waiting.add(name, &TiffPicture { picture, notes }).map(|_| ())?);
             }
@@ -214,7 +242,9 @@ fn add_piece(
         Content::Signed(planes) => {
             signed = as_picture(planes);
             let coding = Coding { space: ColourSpace::Bt709, transfer: DeliveryTransfer::Linear };
-            return Ok(waiting.add(name, &ExrPicture { picture: &signed, coding, notes }).map(|_| ())?);
+            return Ok(waiting
+                .add(name, &ExrPicture { picture: &signed, coding, notes })
+                .map(|_| ())?);
         }
         Content::Coded { planes, offset, scale } => {
             &PngCodes { planes, offset: *offset, scale: *scale, notes }
@@ -269,7 +299,11 @@ pub(super) fn verify(out: &Path, quiet: bool) -> anyhow::Result<ExitCode> {
         }
         let entry_file = folder.join(ENTRY);
         if fs::read_to_string(&entry_file).is_ok_and(|own| own.trim_end() != line) {
-            problems.push(format!("{}: is not the manifest's line {}", entry_file.display(), i + 1));
+            problems.push(format!(
+                "{}: is not the manifest's line {}",
+                entry_file.display(),
+                i + 1
+            ));
         }
         for other in fs::read_dir(&folder).into_iter().flatten().flatten() {
             if !known.contains(other.file_name().to_string_lossy().as_ref()) {

@@ -13,7 +13,8 @@ pub enum Scheduler {
 
 /// The text of a job file. Folder and recipe must be where every machine sees them.
 pub(super) fn file(scheduler: Scheduler, shards: u64, recipe: &Path, out: &Path) -> String {
-    let name = out.file_name().map_or_else(|| "samples".into(), |n| n.to_string_lossy().into_owned());
+    let name =
+        out.file_name().map_or_else(|| "samples".into(), |n| n.to_string_lossy().into_owned());
     let (recipe, out) = (recipe.display(), out.display());
     match scheduler {
         Scheduler::Slurm => format!(

@@ -50,7 +50,9 @@ impl Shard {
         let index = "JOB_COMPLETION_INDEX";
         match (number(index)?, shards) {
             (Some(at), Some(of)) if at < of => Ok(Some(Self { number: at + 1, of })),
-            (Some(at), Some(of)) => bail!("{index} is {at}; with --shards {of} it may be 0 to {}", of - 1),
+            (Some(at), Some(of)) => {
+                bail!("{index} is {at}; with --shards {of} it may be 0 to {}", of - 1)
+            }
             (Some(_), None) => bail!("{index} is set: say of how many it is one with --shards N"),
             (None, Some(_)) => bail!(
                 "--shards is for schedulers that tell each task its number ({slurm}, {index}), and none is set here; \
@@ -72,7 +74,8 @@ impl FromStr for Shard {
 
     fn from_str(text: &str) -> Result<Self, String> {
         let how = "write K/N, such as 3/8: the third of eight parts";
-        let parts = text.split_once('/').and_then(|(k, n)| Some((k.parse().ok()?, n.parse().ok()?)));
+        let parts =
+            text.split_once('/').and_then(|(k, n)| Some((k.parse().ok()?, n.parse().ok()?)));
         match parts {
             Some((number, of)) if (1..=of).contains(&number) => Ok(Self { number, of }),
             _ => Err(format!("'{text}' is no part; {how}")),

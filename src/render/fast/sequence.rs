@@ -179,6 +179,27 @@ impl<'a> Sequence<'a> {
         place.and_then(|place| last_like.get(place)).is_some_and(|&last| last > asked)
     }
 
+    /// A frame, and beside it the same wall held steady, `steady` being the scene of that ([`Scene::steady_wall`]): weights are found once
+    /// for both. Each has the bits that it has alone. Neither is kept. The wall must show one picture.
+    ///
+    /// # Errors
+    /// [`Cancelled`] when `run` was cancelled.
+    pub fn beside_steady(
+        &self,
+        frame: u32,
+        steady: &Scene,
+        run: &Run,
+    ) -> Result<[Electrons; 2], Cancelled> {
+        // Steady light is the same for all rows and faces.
+        let even = Arc::new(Lighting::new(steady, 0, 0..1, 0.0));
+        let held = self.plans.iter().map(|plan| (!plan.is_even()).then(|| even.clone())).collect();
+        let mut frames = self.render(&[self.light(frame), held], run)?.into_iter();
+        match (frames.next(), frames.next()) {
+            (Some(own), Some(held)) => Ok([own, held]),
+            _ => Err(Cancelled),
+        }
+    }
+
     /// The first kept frame of some kind.
     fn find(&self, is_it: impl Fn(&Kept) -> bool) -> Option<Electrons> {
         self.lock().iter().find(|kept| is_it(kept)).map(|kept| kept.electrons.clone())

@@ -86,7 +86,11 @@ impl Value {
                 let all: Vec<String> = entries
                     .iter()
                     .map(|(key, node)| {
-                        format!("{}: {}", Self::Text(key.name.clone()).in_one_line(), node.value.in_one_line())
+                        format!(
+                            "{}: {}",
+                            Self::Text(key.name.clone()).in_one_line(),
+                            node.value.in_one_line()
+                        )
                     })
                     .collect();
                 format!("{{{}}}", all.join(", "))
