@@ -52,7 +52,7 @@ pub(super) struct Lighting {
 pub(super) struct Pixels {
     /// Their codes.
     pub codes: Vec<u16>,
-    /// Level of each, or of split drives the grey clocks.
+    /// Level of each, and of split drives the grey clocks.
     levels: Vec<f32>,
     clocks: Vec<[u32; 2]>,
 }
@@ -176,13 +176,12 @@ impl Lighting {
         Some(self.made.lit[(row * self.slots + slot) * 3 + colour])
     }
 
-    /// Looks up what light is made from, from the codes of pixels.
+    /// Looks up what light is made from, from the codes of pixels: levels in any case, which a steady light of the same pixels needs.
     pub(super) fn look_up(&self, pixels: &mut Pixels) {
         let Pixels { codes, levels, clocks } = pixels;
-        if self.clocks.is_empty() {
-            levels.clear();
-            levels.extend(codes.iter().map(|&c| self.levels[usize::from(c)]));
-        } else {
+        levels.clear();
+        levels.extend(codes.iter().map(|&c| self.levels[usize::from(c)]));
+        if !self.clocks.is_empty() {
             clocks.clear();
             clocks.extend(codes.iter().map(|&c| self.clocks[usize::from(c)]));
         }
