@@ -22,6 +22,7 @@ mod dimming;
 mod electronics;
 mod explain;
 mod foreground;
+mod generate;
 mod hidden_bugs;
 mod hidden_bugs_in_time;
 mod house;

@@ -21,7 +21,7 @@ const ROOMS: [&[&str]; 13] = [
     &["scene"],
     &["render", "predict"],
     &["shoot", "measure"],
-    &["plan"],
+    &["plan", "generate"],
     &["input", "output"],
     &["cli"],
 ];

@@ -87,7 +87,12 @@ fn read(path: &Path) -> anyhow::Result<Option<Read>> {
             return Ok(None);
         }
     };
-    let scene = scene_text(&source.folder.join(&recipe.scene))?;
+    let scene = scene_text(&source.folder.join(&recipe.scene)).with_context(|| {
+        format!(
+            "{}: `scene` names a file, from this recipe's folder, that cannot be had",
+            source.file
+        )
+    })?;
     Ok(Some(Read { recipe, source, scene }))
 }
 

@@ -17,6 +17,7 @@ pub mod presets;
 pub mod render;
 pub mod report;
 pub mod schema;
+pub mod score;
 pub mod shortlist;
 pub mod sweep;
 pub mod test_pictures;
@@ -76,6 +77,8 @@ pub enum Command {
     TestPictures(test_pictures::Args),
     /// Generate labelled captures from a recipe, for software that finds, measures or removes artefacts
     Generate(generate::Args),
+    /// Score repaired frames against the truth of generated samples
+    Score(score::Args),
     /// Compare two frames: difference in numbers, and amplified as a picture
     Difference(difference::Args),
     /// List the presets: generic kit to start from, with every value
@@ -101,6 +104,7 @@ pub fn run(cli: &Cli) -> anyhow::Result<ExitCode> {
         Command::Measure(args) => measure::run(args),
         Command::TestPictures(args) => test_pictures::run(args),
         Command::Generate(args) => generate::run(args),
+        Command::Score(args) => score::run(args),
         Command::Difference(args) => difference::run(args),
         Command::Presets(args) => presets::run(args),
         Command::Completions(args) => completions::run(args),

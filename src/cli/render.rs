@@ -88,6 +88,10 @@ pub struct Args {
     #[arg(long)]
     pub exr: bool,
 
+    /// Write the raw mosaic as a DNG camera raw file too
+    #[arg(long)]
+    pub dng: bool,
+
     /// Render with the slow check: traced rays, to audit the fast engine. Takes seconds for a
     /// small crop, and from many minutes to hours for a whole frame
     #[arg(long)]

@@ -9,6 +9,7 @@ mod draw;
 mod masks;
 mod recipe;
 mod sample;
+mod score;
 mod split;
 mod truth;
 
@@ -18,6 +19,7 @@ pub use draw::{Draw, Drawing, Drawn, NotDrawn};
 pub use masks::{Mask, MaskKind};
 pub use recipe::{Choice, FileKind, Group, Measured, Part, Recipe, Stage, Written};
 pub use sample::{Content, Piece, Sample, SampleError, sample};
+pub use score::{Repaired, Score, Together, together};
 pub use split::{Split, SplitName};
 
 /// Version of the physics, in every truth: it rises when the same scene gives other numbers.

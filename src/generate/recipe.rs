@@ -111,6 +111,8 @@ pub struct Written {
     pub maps: FileKind,
     /// Raw mosaics as DNG beside what `pictures` says.
     pub dng: bool,
+    /// Delivered pictures of a sample as one Y4M file and not one by one.
+    pub y4m: bool,
     /// Where artefacts are measured for the truth.
     pub measured: Measured,
     /// What is done to delivered pictures, captured and twins alike.
@@ -134,6 +136,7 @@ impl Default for Written {
             pictures: FileKind::Png16,
             maps: FileKind::Exr,
             dng: false,
+            y4m: false,
             measured: Measured::Middle,
             degrade: Vec::new(),
         }
@@ -561,8 +564,8 @@ fn condition(name: &str, node: &Node) -> Result<Condition, Diagnostic> {
 }
 
 fn write(written: &mut Written, node: &Node) -> Result<(), Diagnostic> {
-    const KEYS: [&str; 8] =
-        ["parts", "stages", "noise", "pictures", "maps", "dng", "measured", "degrade"];
+    const KEYS: [&str; 9] =
+        ["parts", "stages", "noise", "pictures", "maps", "dng", "y4m", "measured", "degrade"];
     const PARTS: [Part; 6] =
         [Part::Captured, Part::Ideal, Part::Lattice, Part::Moire, Part::Bands, Part::Masks];
     const STAGES: [Stage; 4] = [Stage::Raw, Stage::Linear, Stage::Log, Stage::Delivered];
@@ -597,6 +600,7 @@ fn write(written: &mut Written, node: &Node) -> Result<(), Diagnostic> {
                     [FileKind::Png16, FileKind::Exr][word(&path, node, &["png16", "exr"])?];
             }
             "dng" => written.dng = truth()?,
+            "y4m" => written.y4m = truth()?,
             "measured" => {
                 written.measured = [Measured::Nowhere, Measured::Middle, Measured::Everywhere]
                     [word(&path, node, &["nowhere", "middle", "everywhere"])?];
@@ -608,6 +612,14 @@ fn write(written: &mut Written, node: &Node) -> Result<(), Diagnostic> {
         }
     }
     let is_delivered = written.stages.contains(&Stage::Delivered);
+    if written.dng && !written.stages.contains(&Stage::Raw) {
+        let message = "camera raw files are of the raw stage, and `stages` has none".to_owned();
+        return Err(refuse("write.dng", node, message, "add `raw` to `stages`"));
+    }
+    if written.y4m && !is_delivered {
+        let message = "Y4M files hold delivered pictures, and `stages` has none".to_owned();
+        return Err(refuse("write.y4m", node, message, "add `delivered` to `stages`"));
+    }
     if !written.degrade.is_empty() && !is_delivered {
         let message = "degraded are delivered pictures, and `stages` has none".to_owned();
         return Err(refuse("write.degrade", node, message, "add `delivered` to `stages`"));

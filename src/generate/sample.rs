@@ -16,6 +16,7 @@ use crate::scene::{Delivered, Scene};
 use crate::shoot::{Engine, ShootError, Shot, TwinFrame, Twins};
 use glam::DVec2;
 use serde_json::{Map, Value, json};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 /// What a file of a sample holds.
@@ -27,6 +28,8 @@ pub enum Content {
     Raw(RawFrame),
     /// Raw levels as a camera's raw file.
     RawFile(RawFrame),
+    /// Pictures of a sequence, coded.
+    Video(Vec<Picture>, ColourSpace),
     /// Signed numbers; not a number where none is given.
     Signed(Vec<Plane>),
     /// Signed numbers as integers, value = offset + scale · code, code 0 where none is given.
@@ -130,6 +133,7 @@ pub fn sample(
         files: Map::new(),
         frames: Vec::new(),
         kept: None,
+        videos: BTreeMap::new(),
         size: (0, 0),
     };
     for frame in 0..recipe.frames {
@@ -138,6 +142,15 @@ pub fn sample(
         let Some(of_twins) = shots.electrons_of_twins() else { continue };
         let [lattice, ideal] = &*of_twins;
         made.frame(recipe.frames, frame, shots.all(), [&electrons, lattice, ideal], &linear)?;
+    }
+    for (name, (space, pictures)) in std::mem::take(&mut made.videos) {
+        let words = json!({
+            "holds": "the pictures of a sequence, Y'CbCr, 10 bits, limited range",
+            "colour_space": format!("{space:?}"),
+            "transfer": format!("{:?}", scene.deliveries[0].delivery.transfer),
+            "frames": pictures.len(),
+        });
+        made.add(&name, Content::Video(pictures, space), words);
     }
     if written.parts.contains(&Part::Masks)
         && let Some(foreground) = made.foreground(&scene, run)?
@@ -165,6 +178,8 @@ struct Made<'a> {
     files: Map<String, Value>,
     frames: Vec<Value>,
     kept: Option<Kept>,
+    /// Delivered pictures so far, where they go into one file.
+    videos: BTreeMap<String, (ColourSpace, Vec<Picture>)>,
     /// Columns and rows of the pictures that maps and masks lie on.
     size: (usize, usize),
 }
@@ -260,7 +275,8 @@ impl Made<'_> {
             _ => Some(raw()),
         };
         for stage in &self.written.stages {
-            let name = format!("{name}_{}{tail}", stage.words());
+            let video = format!("{name}_{}", stage.words());
+            let name = format!("{video}{tail}");
             let Some(raw) = &levels else {
                 self.picture(
                     &name,
@@ -306,7 +322,16 @@ impl Made<'_> {
                     for step in self.degraded {
                         picture = step.of(&picture).map_err(SampleError::Degrade)?;
                     }
-                    self.picture(&name, picture, delivery.colour_space, delivery.transfer);
+                    let (space, transfer) = (delivery.colour_space, delivery.transfer);
+                    if self.written.y4m {
+                        self.videos
+                            .entry(video.clone())
+                            .or_insert((space, Vec::new()))
+                            .1
+                            .push(picture);
+                    } else {
+                        self.picture(&name, picture, space, transfer);
+                    }
                 }
             }
         }
@@ -444,6 +469,7 @@ impl Written {
                 }
             }
             Content::RawFile(_) => "dng",
+            Content::Video(..) => "y4m",
             Content::Signed(_) => "exr",
             Content::Coded { .. } | Content::Mask(_) => "png",
         }

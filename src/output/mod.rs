@@ -12,6 +12,7 @@
 //! # }
 //! ```
 
+mod dng_files;
 mod error;
 mod exr_files;
 mod folder;
@@ -20,7 +21,9 @@ mod notes;
 mod png_files;
 mod tiff_files;
 mod whole;
+mod y4m_files;
 
+pub use dng_files::{DngCamera, DngLevels};
 pub use error::{EncodeError, OutputError};
 pub use exr_files::{ExrElectrons, ExrPicture};
 pub use folder::{Recorded, WaitingFolder, sha256, sha256_of, sweep_up};
@@ -29,6 +32,7 @@ pub use notes::Notes;
 pub use png_files::{Depth, PngCodes, PngLevels, PngMask, PngPicture};
 pub use tiff_files::{TiffElectrons, TiffLevels, TiffPicture};
 pub use whole::{Waiting, check_free, prepare_folder, write};
+pub use y4m_files::{Chroma, Y4mSequence};
 
 use std::io::{Seek, Write};
 

@@ -6,9 +6,11 @@ use crate::develop::{ColourSpace, DeliveryTransfer};
 use crate::frame::{Picture, Plane};
 use crate::generate::{Content, Drawn, PHYSICS, Recipe, Sample};
 use crate::output::{
-    self, Coding, Depth, ExrPicture, Format, JsonSidecar, Notes, PngCodes, PngLevels, PngMask,
-    PngPicture, Recorded, Text, TiffLevels, TiffPicture, Waiting, WaitingFolder,
+    self, Chroma, Coding, Depth, DngCamera, DngLevels, ExrPicture, Format, JsonSidecar, Notes,
+    OutputError, PngCodes, PngLevels, PngMask, PngPicture, Recorded, Text, TiffLevels, TiffPicture,
+    Waiting, WaitingFolder, Y4mSequence,
 };
+use crate::scene::Scene;
 use anyhow::{Context, bail};
 use serde_json::{Value, json};
 use std::collections::BTreeSet;
@@ -131,7 +133,7 @@ impl Folder {
         for piece in &sample.pieces {
             let notes = Notes::new(&sample.scene.name).with("Shows", &piece.name);
             let name = format!("{}.{}", piece.name, recipe.write.ending(&piece.content));
-            add_piece(&mut waiting, &name, &piece.content, &notes)?;
+            add_piece(&mut waiting, &name, (&piece.content, &sample.scene), &notes)?;
         }
         waiting.add("truth.json", &Text(&format!("{}\n", sample.truth)))?;
         let files: Vec<Value> = waiting.files().iter().map(recorded).collect();
@@ -215,44 +217,40 @@ fn as_picture(planes: &[Plane]) -> Picture {
 fn add_piece(
     waiting: &mut WaitingFolder,
     name: &str,
-    content: &Content,
+    (content, scene): (&Content, &Scene),
     notes: &Notes,
-) -> anyhow::Result<()> {
-    let is = |ending: &str| name.ends_with(ending);
-    let signed;
-    let contents: &dyn Format = match content {
+) -> Result<(), OutputError> {
+    let mut put = |contents: &dyn Format| waiting.add(name, contents).map(|_| ());
+    match content {
         Content::Picture(picture, space, transfer) => {
             let coding = Coding { space: *space, transfer: *transfer };
-            let png = PngPicture { picture, depth: Depth::Sixteen, coding, notes };
-            if is(".exr") {
-                return Ok(waiting
-                    .add(name, &ExrPicture { picture, coding, notes })
-                    .map(|_| ())?);
-            } else if is(".tiff") {
-                return Ok(waiting.add(name, &TiffPicture { picture, notes }).map(|_| ())?);
+            if name.ends_with(".exr") {
+                put(&ExrPicture { picture, coding, notes })
+            } else if name.ends_with(".tiff") {
+                put(&TiffPicture { picture, notes })
+            } else {
+                put(&PngPicture { picture, depth: Depth::Sixteen, coding, notes })
             }
-            return Ok(waiting.add(name, &png).map(|_| ())?);
         }
-        Content::Raw(raw) if is(".tiff") => {
-            return Ok(waiting.add(name, &TiffLevels { raw, notes }).map(|_| ())?);
-        }
-        Content::Raw(raw) | Content::RawFile(raw) => {
-            return Ok(waiting.add(name, &PngLevels { raw, notes }).map(|_| ())?);
-        }
+        Content::Raw(raw) if name.ends_with(".tiff") => put(&TiffLevels { raw, notes }),
+        Content::Raw(raw) => put(&PngLevels { raw, notes }),
+        Content::RawFile(raw) => put(&DngLevels { raw, camera: &DngCamera::of(scene), notes }),
+        Content::Video(pictures, space) => put(&Y4mSequence {
+            pictures,
+            space: *space,
+            fps: scene.camera.fps,
+            bits: 10,
+            chroma: Chroma::Full,
+        }),
         Content::Signed(planes) => {
-            signed = as_picture(planes);
             let coding = Coding { space: ColourSpace::Bt709, transfer: DeliveryTransfer::Linear };
-            return Ok(waiting
-                .add(name, &ExrPicture { picture: &signed, coding, notes })
-                .map(|_| ())?);
+            put(&ExrPicture { picture: &as_picture(planes), coding, notes })
         }
         Content::Coded { planes, offset, scale } => {
-            &PngCodes { planes, offset: *offset, scale: *scale, notes }
+            put(&PngCodes { planes, offset: *offset, scale: *scale, notes })
         }
-        Content::Mask(plane) => &PngMask { plane, notes },
-    };
-    waiting.add(name, contents)?;
-    Ok(())
+        Content::Mask(plane) => put(&PngMask { plane, notes }),
+    }
 }
 
 /// Checks a folder against its manifest: every file of every sample, by size and checksum, and that nothing else is there.

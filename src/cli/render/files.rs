@@ -47,6 +47,7 @@ pub(super) enum Kind {
     PictureTiff,
     PictureExr,
     Raw,
+    RawDng,
     Electrons,
     ElectronsExr,
     MiddleCrop,
@@ -61,6 +62,7 @@ impl Kind {
             Self::PictureTiff => "picture.tiff",
             Self::PictureExr => "picture_linear.exr",
             Self::Raw => "raw.tiff",
+            Self::RawDng => "raw.dng",
             Self::Electrons => "electrons.tiff",
             Self::ElectronsExr => "electrons.exr",
             Self::MiddleCrop => "middle_2x.png",
@@ -116,6 +118,9 @@ impl Files {
         }
         if wants(Part::Raw) {
             captured.push(Piece::whole(Kind::Raw));
+            if args.dng {
+                captured.push(Piece::whole(Kind::RawDng));
+            }
         }
         // Every picture, and those that are made of it to look at.
         let (mut pictures, mut with_previews) = (Vec::new(), Vec::new());

@@ -5,8 +5,8 @@ use super::sidecar::FrameRecord;
 use crate::develop::{self, DeliveryTransfer};
 use crate::frame::Picture;
 use crate::output::{
-    self, Coding, Depth, ExrElectrons, ExrPicture, Format, Notes, OutputError, PngPicture,
-    TiffElectrons, TiffLevels, TiffPicture, Waiting,
+    self, Coding, Depth, DngCamera, DngLevels, ExrElectrons, ExrPicture, Format, Notes,
+    OutputError, PngPicture, TiffElectrons, TiffLevels, TiffPicture, Waiting,
 };
 use crate::render::{Cancelled, Run};
 use crate::scene::{Delivered, Scene};
@@ -104,6 +104,10 @@ impl<'a> FrameFiles<'a> {
         if let Some(piece) = whole(Kind::Raw) {
             self.write(take, piece, &TiffLevels { raw: &raw, notes: &notes }, run)?;
         }
+        if let Some(piece) = whole(Kind::RawDng) {
+            let camera = &DngCamera::of(scene);
+            self.write(take, piece, &DngLevels { raw: &raw, camera, notes: &notes }, run)?;
+        }
         for (i, delivered) in scene.deliveries.iter().enumerate() {
             let of_this = || pieces.iter().filter(move |p| p.delivery == Some(i));
             let notes = match &delivered.name {
@@ -162,7 +166,9 @@ impl<'a> FrameFiles<'a> {
                 let notes = notes.clone().with("Warning", "not for judging: scaled down");
                 self.write(take, piece, &png(&small, Depth::Eight, &notes), run)
             }
-            Kind::Raw | Kind::Electrons | Kind::ElectronsExr | Kind::PictureExr => Ok(()),
+            Kind::Raw | Kind::RawDng | Kind::Electrons | Kind::ElectronsExr | Kind::PictureExr => {
+                Ok(())
+            }
         }
     }
 
