@@ -186,10 +186,15 @@ fn maps_add_up_to_captured_over_ideal() {
             let captured = read("captured_noise_free_linear");
             let ideal = read("ideal_noise_free_linear");
             let (moire, bands) = (read("moire"), read("bands"));
+            let of = |name: &str| truth["files"][name]["scale"].as_f64().unwrap_or(0.0);
+            let half_steps = 0.51 * (of("moire.png") + of("bands.png"));
             for c in 0..3 {
                 for i in 0..48 * 32 {
                     let sum = 1.0 + moire[c][i] + bands[c][i];
-                    if !sum.is_finite() {
+                    // Whole numbers end at 0 and at full scale.
+                    let is_inside = captured[c][i] > 0.0 && captured[c][i] < 1.0;
+                    let is_cut = !(is_exact || is_inside);
+                    if !sum.is_finite() || is_cut {
                         continue;
                     }
                     given += 1;
@@ -199,7 +204,7 @@ fn maps_add_up_to_captured_over_ideal() {
                     let step = 0.5 / 65535.0;
                     let bar = match is_exact {
                         true => 2e-6 * ratio.abs().max(1.0),
-                        false => step * (1.0 + ratio) / ideal[c][i] * 1.01 + 2e-5,
+                        false => step * (1.0 + ratio) / ideal[c][i] * 1.01 + half_steps,
                     };
                     assert!((sum - ratio).abs() <= bar, "sample {sample}: {sum} {ratio} ± {bar}");
                 }
@@ -510,15 +515,20 @@ fn the_card_s_program_reads_samples() {
 /// The ideal in place of a repair is perfect; the frame as it was has all of its artefact.
 #[test]
 fn perfect_and_untouched_repairs_score_so() {
-    let place = place(RECIPE);
+    // Floats: moiré this strong has colours beyond what whole numbers hold.
+    let place = place(&RECIPE.replace(
+        "split:",
+        "write: {pictures: exr}
+split:",
+    ));
     generate(&place, "out", &[]);
     for (folder, from) in
-        [("perfect", "ideal_noise_free_linear.png"), ("untouched", "captured_linear.png")]
+        [("perfect", "ideal_noise_free_linear.exr"), ("untouched", "captured_linear.exr")]
     {
         fs::create_dir(place.path(folder)).expect("a folder");
         for sample in 0..6 {
             let file = place.path(format!("out/samples/00000/{sample:08}/{from}"));
-            fs::copy(file, place.path(format!("{folder}/{sample:08}.png"))).expect("copied");
+            fs::copy(file, place.path(format!("{folder}/{sample:08}.exr"))).expect("copied");
         }
     }
     let of = |folder: &str| -> Value {
@@ -543,7 +553,7 @@ fn perfect_and_untouched_repairs_score_so() {
         "{untouched}"
     );
     // A frame that is missing is named, and counts as not scored.
-    fs::remove_file(place.path("perfect/00000002.png")).expect("gone");
+    fs::remove_file(place.path("perfect/00000002.exr")).expect("gone");
     let (code, text, error) = place.run(&["score", "out", "perfect"]);
     assert!(
         code == 2

@@ -98,6 +98,10 @@ fn read(path: &Path) -> anyhow::Result<Option<Read>> {
 
 /// Runs the command.
 pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
+    all(args).map_err(super::in_full)
+}
+
+fn all(args: &Args) -> anyhow::Result<ExitCode> {
     if let Some(folder) = &args.verify {
         return folder::verify(folder, args.quiet);
     }

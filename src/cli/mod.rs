@@ -111,6 +111,11 @@ pub fn run(cli: &Cli) -> anyhow::Result<ExitCode> {
     }
 }
 
+/// An error with all that stands behind it in one sentence.
+fn in_full(error: anyhow::Error) -> anyhow::Error {
+    if is_broken_pipe(&error) { error } else { anyhow::anyhow!("{error:#}") }
+}
+
 /// True when the reader of our output has gone, as `head` does: no fault of ours.
 pub fn is_broken_pipe(error: &anyhow::Error) -> bool {
     error.chain().any(|cause| {

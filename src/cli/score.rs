@@ -57,6 +57,10 @@ struct Scored {
 
 /// Runs the command.
 pub fn run(args: &Args) -> anyhow::Result<ExitCode> {
+    all(args).map_err(super::in_full)
+}
+
+fn all(args: &Args) -> anyhow::Result<ExitCode> {
     let manifest = args.truth.join("manifest.jsonl");
     let text = fs::read_to_string(&manifest).with_context(|| {
         format!(

@@ -93,7 +93,8 @@ number the frames of a sequence.
     if recipe.write.stages.contains(&Stage::Linear) {
         out.push_str(
             "Linear pictures have BT.709 primaries, the wall's white neutral, 1.0 being the light that fills a photosite; they are \
-             demosaiced bilinearly. 1 + M + B is held against the noise-free ones.\n\n",
+             demosaiced bilinearly. 1 + M + B is held against the noise-free ones. Files of 16-bit integers end at 0 and at 1.0: strong \
+             moiré can have colours below and above, which OpenEXR files hold.\n\n",
         );
     }
     if !recipe.write.degrade.is_empty() {

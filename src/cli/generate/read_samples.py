@@ -44,7 +44,8 @@ for line in (root / "manifest.jsonl").read_text().splitlines():
     if captured and ideal and list(folder.glob("moire.*")) and list(folder.glob("bands.*")):
         captured, ideal = picture(captured[0]), picture(ideal[0])
         both = 1 + signed(folder, "moire", truth) + signed(folder, "bands", truth)
-        given = np.isfinite(both) & (ideal > 0)
+        # Whole numbers end at 0 and at 1.
+        given = np.isfinite(both) & (ideal > 0) & (captured > 0) & (captured < 1)
         if given.any():
             off = np.abs(both - captured / np.where(ideal > 0, ideal, 1))[given].max()
             words = f", 1 + M + B off by {off:.1e}"
