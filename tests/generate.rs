@@ -157,7 +157,8 @@ fn twenty_kills_change_nothing() {
 /// 1 + M + B is captured over ideal, to the precision of the files: floats, and 16-bit pictures.
 #[test]
 fn maps_add_up_to_captured_over_ideal() {
-    let exact = RECIPE.replace("split:", "write: {pictures: exr, noise: without}\nsplit:");
+    let exact =
+        RECIPE.replace("split:", "write: {pictures: exr, maps: exr, noise: without}\nsplit:");
     let coded = RECIPE.replace("split:", "write: {maps: png16, noise: without}\nsplit:");
     for (recipe, is_exact) in [(exact, true), (coded, false)] {
         let place = place(&recipe);
@@ -296,7 +297,7 @@ fn a_folder_is_checked_mended_and_kept_to_one_recipe() {
     let whole = tree(&place.path("out"));
     let (code, words, _) = place.run(&["generate", "--verify", "out"]);
     assert!(code == 0 && words.contains("6 samples, 78 files: all as in the manifest"), "{words}");
-    let file = "out/samples/00000/00000003/moire.exr";
+    let file = "out/samples/00000/00000003/moire.png";
     let mut bytes = fs::read(place.path(file)).expect("a file");
     let middle = bytes.len() / 2;
     bytes[middle] ^= 1;
@@ -304,7 +305,7 @@ fn a_folder_is_checked_mended_and_kept_to_one_recipe() {
     fs::write(place.path("out/samples/00000/00000001/stray.txt"), "x").expect("written");
     let (code, _, error) = place.run(&["generate", "--verify", "out"]);
     assert!(
-        code == 2 && error.contains("00000003/moire.exr: its contents have changed"),
+        code == 2 && error.contains("00000003/moire.png: its contents have changed"),
         "{error}"
     );
     assert!(
@@ -497,7 +498,7 @@ fn the_card_s_program_reads_samples() {
         println!("skipped: python3 with numpy and cv2 is not at hand");
         return;
     }
-    let place = place(&RECIPE.replace("split:", "write: {maps: png16}\nsplit:"));
+    let place = place(RECIPE);
     generate(&place, "out", &[]);
     let output = Command::new("python3")
         .arg(place.path("out/read_samples.py"))

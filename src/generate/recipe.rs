@@ -134,7 +134,7 @@ impl Default for Written {
             with_noise: true,
             without_noise: true,
             pictures: FileKind::Png16,
-            maps: FileKind::Exr,
+            maps: FileKind::Png16,
             dng: false,
             y4m: false,
             measured: Measured::Middle,
