@@ -72,6 +72,7 @@ fn all(args: &Args) -> anyhow::Result<ExitCode> {
         bail!("{} is no folder of repaired frames", args.repaired.display());
     }
     let (mut scored, mut problems, mut skipped) = (Vec::new(), Vec::new(), 0);
+    let mut not_judged: Vec<String> = Vec::new();
     for (i, line) in text.lines().enumerate() {
         let entry: Value = serde_json::from_str(line)
             .with_context(|| format!("{}:{}: not a line of JSON", manifest.display(), i + 1))?;
@@ -81,7 +82,8 @@ fn all(args: &Args) -> anyhow::Result<ExitCode> {
         }
         let number = entry["sample"].as_u64().unwrap_or(0);
         match one(args, &entry) {
-            Ok(score) => scored.push(Scored {
+            Ok(None) => not_judged.push(number.to_string()),
+            Ok(Some(score)) => scored.push(Scored {
                 number,
                 split: entry["split"].as_str().unwrap_or("unknown").to_owned(),
                 verdict: entry["verdict"].as_str().unwrap_or("unknown").to_owned(),
@@ -90,6 +92,13 @@ fn all(args: &Args) -> anyhow::Result<ExitCode> {
             Err(error) => problems.push(format!("sample {number}: {error:#}")),
         }
     }
+    if !not_judged.is_empty() {
+        eprintln!(
+            "note: nothing can be judged of {} samples, which are clipped or off the wall all over: {}",
+            not_judged.len(),
+            not_judged.join(", ")
+        );
+    }
     for problem in problems.iter().take(20) {
         eprintln!("{problem}");
     }
@@ -97,7 +106,7 @@ fn all(args: &Args) -> anyhow::Result<ExitCode> {
         eprintln!("{} samples are not scored", problems.len());
     }
     if args.json {
-        println!("{}", as_json(&scored, problems.len(), skipped));
+        println!("{}", as_json(&scored, problems.len(), [not_judged.len() as u64, skipped]));
     } else {
         print!("{}", table(&scored));
     }
@@ -112,8 +121,8 @@ fn found(folder: &Path, name: &str) -> Option<PathBuf> {
         .find(|path| path.is_file())
 }
 
-/// Scores a sample.
-fn one(args: &Args, entry: &Value) -> anyhow::Result<Score> {
+/// Scores a sample; `None` where nothing of it can be judged.
+fn one(args: &Args, entry: &Value) -> anyhow::Result<Option<Score>> {
     let inner = entry["folder"].as_str().ok_or_else(|| anyhow!("the manifest names no folder"))?;
     let folder = args.truth.join(inner);
     let truth = fs::read_to_string(folder.join("truth.json"))
@@ -166,6 +175,14 @@ fn one(args: &Args, entry: &Value) -> anyhow::Result<Score> {
     let valid = mask(&need(&folder, &format!("mask_valid{tail}"))?)?;
     let foreground = found(&folder, "mask_foreground").map(|path| mask(&path)).transpose()?;
     let (captured, ideal, found) = (light(&captured)?, light(&ideal)?, light(&repaired)?);
+    let size = |p: &[Plane]| p.first().map_or((0, 0, 0), |p0| (p0.width, p0.height, p.len()));
+    if size(&found) != size(&ideal) {
+        let ((w, h, n), (columns, rows, planes)) = (size(&found), size(&ideal));
+        bail!(
+            "{} has {w} × {h} pixels and {n} planes; its sample has {columns} × {rows} and {planes}",
+            repaired.display()
+        );
+    }
     let all = Repaired {
         repaired: &found,
         captured: &captured,
@@ -175,15 +192,7 @@ fn one(args: &Args, entry: &Value) -> anyhow::Result<Score> {
         valid: &valid,
         foreground: foreground.as_ref(),
     };
-    all.score().ok_or_else(|| {
-        let size = |p: &[Plane]| p.first().map_or((0, 0), |p| (p.width, p.height));
-        anyhow!(
-            "{} has {:?} pixels and its sample {:?}, or nothing of it can be judged",
-            repaired.display(),
-            size(&found),
-            size(&ideal)
-        )
-    })
+    Ok(all.score())
 }
 
 fn need(folder: &Path, name: &str) -> anyhow::Result<PathBuf> {
@@ -315,12 +324,12 @@ fn table(scored: &[Scored]) -> String {
     out
 }
 
-fn as_json(scored: &[Scored], not_scored: usize, skipped: u64) -> Value {
+fn as_json(scored: &[Scored], not_scored: usize, [not_judged, skipped]: [u64; 2]) -> Value {
     let samples: Vec<Value> = scored
         .iter()
         .map(|s| json!({ "sample": s.number, "split": s.split, "verdict": s.verdict, "score": s.score }))
         .collect();
     let parts: serde_json::Map<String, Value> =
         parts(scored).into_iter().map(|(name, t)| (name, json!(t))).collect();
-    json!({ "samples": samples, "together": parts, "not_scored": not_scored, "not_drawn": skipped })
+    json!({ "samples": samples, "together": parts, "not_scored": not_scored, "not_judged": not_judged, "not_drawn": skipped })
 }
