@@ -14,7 +14,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::time::Duration;
 
-const RECIPE: &str = "\
+pub(crate) const RECIPE: &str = "\
 name: windows
 scene: night_train.yaml
 count: 6
@@ -47,7 +47,7 @@ fn generate(place: &Place, out: &str, more: &[&str]) {
 }
 
 /// Every file below a folder with its bytes.
-fn tree(root: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
+pub(crate) fn tree(root: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
     let mut found = BTreeMap::new();
     let mut open = vec![root.to_owned()];
     while let Some(folder) = open.pop() {
@@ -64,7 +64,7 @@ fn tree(root: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
     found
 }
 
-fn same(a: &BTreeMap<PathBuf, Vec<u8>>, b: &BTreeMap<PathBuf, Vec<u8>>) {
+pub(crate) fn same(a: &BTreeMap<PathBuf, Vec<u8>>, b: &BTreeMap<PathBuf, Vec<u8>>) {
     let names = |t: &BTreeMap<PathBuf, Vec<u8>>| t.keys().cloned().collect::<Vec<_>>();
     assert_eq!(names(a), names(b));
     let unlike: Vec<_> =
