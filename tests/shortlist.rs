@@ -113,7 +113,7 @@ fn what_is_left_is_what_is_clean_one_by_one() {
 fn a_kit_that_cannot_be_read_says_where_and_what_is_allowed() {
     let bad = [
         ("wals: []", "wals", "allowed: currency, walls, cameras, lenses, filters, diffusers"),
-        ("walls: 3", "walls", "a number found; allowed: a list"),
+        ("walls: 3", "walls", "3 found; allowed: a list"),
         ("walls: [{price_per_day: 3}]", "walls[1].name", "missing"),
         ("walls: [{name: a, price: 3}]", "walls[1].price", "price_per_day"),
         ("walls: [{name: a, price_per_day: -3}]", "walls[1].price_per_day", "from 0, or unknown"),
