@@ -4,7 +4,7 @@ use crate::cli_stage::Place;
 use gridbeat::frame::{Picture, Plane, RawFrame, Window};
 use gridbeat::generate::Recipe;
 use gridbeat::input::rendered;
-use gridbeat::output::{Chroma, DngCamera, DngLevels, Format, Notes, Y4mSequence};
+use gridbeat::output::{DngCamera, DngLevels, Format, Notes, Y4mSequence};
 use gridbeat::sensor::Mosaic;
 use serde_json::Value;
 use std::collections::BTreeMap;
@@ -470,11 +470,8 @@ fn sequences_have_the_codes_of_bt_709() {
         data: colours.map(|rgb: [f32; 3]| rgb[c]).to_vec(),
     };
     let pictures = vec![Picture { planes: [plane(0), plane(1), plane(2)] }; 2];
-    let of = |bits, chroma| {
-        let space = gridbeat::develop::ColourSpace::Bt709;
-        encoded(&Y4mSequence { pictures: &pictures, space, fps: 23.976, bits, chroma })
-    };
-    let ten = of(10, Chroma::Full);
+    let space = gridbeat::develop::ColourSpace::Bt709;
+    let ten = encoded(&Y4mSequence { pictures: &pictures, space, fps: 23.976 });
     let line = ten.iter().position(|b| *b == b'\n').expect("a header") + 1;
     let header = String::from_utf8_lossy(&ten[..line - 1]).into_owned();
     assert_eq!(header, "YUV4MPEG2 W4 H1 F24000:1001 Ip A1:1 C444p10 XCOLORRANGE=LIMITED");
@@ -484,10 +481,6 @@ fn sequences_have_the_codes_of_bt_709() {
     let codes: Vec<u16> =
         frame[6..30].chunks(2).map(|b| u16::from_le_bytes([b[0], b[1]])).collect();
     assert_eq!(codes, [64, 940, 250, 127, 512, 512, 409, 960, 512, 512, 960, 471]);
-    // 4:2:0: two of each colour signal, means of two columns (the one row stands for two).
-    let eight = of(8, Chroma::Half);
-    let line = eight.iter().position(|b| *b == b'\n').expect("a header") + 1;
-    assert_eq!(&eight[line + 6..line + 14], [16, 235, 63, 32, 128, 171, 128, 179]);
 }
 
 /// The data card's own program, where Python with numpy and OpenCV is at hand.
@@ -562,4 +555,54 @@ split:",
             && text.contains("all"),
         "{error}{text}"
     );
+}
+
+/// Every stage and format, degraded pictures, sequences; scaled ones are not scored, the linear ones beside them are.
+#[test]
+fn every_stage_and_format_is_written_and_scaled_ones_are_not_scored() {
+    let write = "frames: 2\nwrite:\n  stages: [linear, raw, log, delivered]\n  dng: true\n  maps: exr\n  \
+                 degrade: [{scale_percent: 50}, {denoise_px: 1}, {sharpen_percent: 50}, {jpeg_quality: 80}]\nsplit:";
+    let recipe = RECIPE.replace("split:", write).replace("count: 6", "count: 1");
+    let place = place(&recipe);
+    generate(&place, "out", &[]);
+    let folder = place.path("out/samples/00000/00000000");
+    let size = |name: &str| {
+        let planes = rendered(&folder.join(name)).expect("a picture").planes;
+        (planes.len(), planes[0].width, planes[0].height)
+    };
+    for frame in ["f0000", "f0001"] {
+        assert_eq!(size(&format!("captured_linear_{frame}.png")), (3, 48, 32));
+        assert_eq!(size(&format!("captured_log_{frame}.png")), (3, 48, 32));
+        assert_eq!(size(&format!("captured_raw_{frame}.png")), (1, 48, 32));
+        assert_eq!(size(&format!("ideal_noise_free_delivered_{frame}.png")), (3, 24, 16));
+        assert!(folder.join(format!("captured_raw_{frame}.dng")).is_file());
+        let map = folder.join(format!("moire_{frame}.exr"));
+        let about = exr::meta::MetaData::read_from_file(&map, true).expect("a header");
+        let names: Vec<String> =
+            about.headers[0].channels.list.iter().map(|c| c.name.to_string()).collect();
+        assert_eq!(names, ["M.B", "M.G", "M.R"]);
+        assert_eq!(size(&format!("moire_{frame}.exr")), (3, 48, 32));
+    }
+    let truth = truth(&place, "out", 0);
+    assert_eq!(truth["degraded"][0]["scale_percent"], 50.0);
+    fs::create_dir(place.path("same")).expect("a folder");
+    for name in ["captured_linear_f0001", "captured_delivered_f0001"] {
+        let from = folder.join(format!("{name}.png"));
+        fs::copy(from, place.path(format!("same/00000000.{name}.png"))).expect("copied");
+    }
+    let (code, text, error) =
+        place.run(&["score", "out", "same", "--file", "captured_linear_f0001"]);
+    assert!(code == 0 && text.contains("all"), "{text}{error}");
+    let (code, _, error) =
+        place.run(&["score", "out", "same", "--file", "captured_delivered_f0001"]);
+    assert!(code == 2 && error.contains("sample 0: its delivered pictures are scaled"), "{error}");
+    // As one file of a sequence.
+    let video = recipe.replace("dng: true", "y4m: true").replace("{scale_percent: 50}, ", "");
+    fs::write(place.path("windows.yml"), video).expect("a recipe");
+    generate(&place, "video", &[]);
+    let file = place.path("video/samples/00000/00000000/captured_delivered.y4m");
+    let bytes = fs::read(file).expect("a sequence");
+    let head = bytes.iter().position(|b| *b == b'\n').expect("a header") + 1;
+    assert!(String::from_utf8_lossy(&bytes[..head]).starts_with("YUV4MPEG2 W48 H32 F24:1 "));
+    assert_eq!(bytes.len() - head, 2 * (6 + 3 * 48 * 32 * 2));
 }

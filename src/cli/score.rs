@@ -23,8 +23,10 @@ All in linear light over the ideal frame, where the masks say that it can be jud
   rest        what is off besides, noise included
   brightness  how much brighter or darker the frame has become
   detail      the share of the ideal's fine detail that is there: 0.9 has lost a tenth
-A clean frame is one without visible artefact; there and in the foreground nothing should change:
-off the ideal before and after is told.
+  off, changed
+              how far from the ideal before and after, and how much the repair changed
+A clean frame is one that is predicted clean and has less than 0.5 % of artefacts: there, and in the
+foreground, nothing should change. Detail is told where the samples have an ideal without noise.
 Repaired files lie as in the samples' folder (samples/00000/00000012/captured_linear.png), or in one
 folder by number (00000012.png or 00000012.captured_linear.png).";
 
@@ -80,8 +82,10 @@ fn all(args: &Args) -> anyhow::Result<ExitCode> {
             skipped += 1;
             continue;
         }
-        let number = entry["sample"].as_u64().unwrap_or(0);
-        match one(args, &entry) {
+        let number = entry["sample"].as_u64().with_context(|| {
+            format!("{}:{}: the line has no number of a sample", manifest.display(), i + 1)
+        })?;
+        match one(args, &entry, number) {
             Ok(None) => not_judged.push(number.to_string()),
             Ok(Some(score)) => scored.push(Scored {
                 number,
@@ -99,7 +103,7 @@ fn all(args: &Args) -> anyhow::Result<ExitCode> {
             not_judged.join(", ")
         );
     }
-    for problem in problems.iter().take(20) {
+    for problem in &problems {
         eprintln!("{problem}");
     }
     if !problems.is_empty() {
@@ -122,7 +126,7 @@ fn found(folder: &Path, name: &str) -> Option<PathBuf> {
 }
 
 /// Scores a sample; `None` where nothing of it can be judged.
-fn one(args: &Args, entry: &Value) -> anyhow::Result<Option<Score>> {
+fn one(args: &Args, entry: &Value, number: u64) -> anyhow::Result<Option<Score>> {
     let inner = entry["folder"].as_str().ok_or_else(|| anyhow!("the manifest names no folder"))?;
     let folder = args.truth.join(inner);
     let truth = fs::read_to_string(folder.join("truth.json"))
@@ -141,15 +145,14 @@ fn one(args: &Args, entry: &Value) -> anyhow::Result<Option<Score>> {
     let captured = need(&folder, &name)?;
     let file = captured.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
     let coding = &truth["files"][&file];
-    if truth["degraded"]
-        .as_array()
-        .is_some_and(|d| d.iter().any(|step| !step["scale_percent"].is_null()))
+    let is_scaled = |step: &Value| !step["scale_percent"].is_null();
+    if name.contains("_delivered")
+        && truth["degraded"].as_array().is_some_and(|d| d.iter().any(is_scaled))
     {
         bail!(
             "its delivered pictures are scaled, so that the maps do not lie on them; score the linear ones with --file"
         );
     }
-    let number = entry["sample"].as_u64().unwrap_or(0);
     let inner = args.repaired.join(inner);
     let repaired = found(&inner, &name)
         .or_else(|| found(&args.repaired, &format!("{number:08}.{name}")))
@@ -164,7 +167,9 @@ fn one(args: &Args, entry: &Value) -> anyhow::Result<Option<Score>> {
     // The ideal without noise, of the same stage and frame, if it is there.
     let ideal = name.replacen("captured", "ideal", 1);
     let stage = ideal.trim_start_matches("ideal_noise_free_").trim_start_matches("ideal_");
-    let ideal = found(&folder, &format!("ideal_noise_free_{stage}"))
+    let noise_free = found(&folder, &format!("ideal_noise_free_{stage}"));
+    let is_noisy = noise_free.is_none();
+    let ideal = noise_free
         .or_else(|| found(&folder, &ideal))
         .ok_or_else(|| anyhow!("no {ideal} in {}", folder.display()))?;
     let frame = name.rsplit_once("_f").filter(|(_, f)| f.len() == 4).map_or("", |(_, f)| f);
@@ -183,6 +188,10 @@ fn one(args: &Args, entry: &Value) -> anyhow::Result<Option<Score>> {
             repaired.display()
         );
     }
+    let no_numbers = found.iter().flat_map(|p| &p.data).filter(|v| !v.is_finite()).count();
+    if no_numbers > 0 {
+        bail!("{} holds {no_numbers} values that are no numbers", repaired.display());
+    }
     let all = Repaired {
         repaired: &found,
         captured: &captured,
@@ -192,7 +201,9 @@ fn one(args: &Args, entry: &Value) -> anyhow::Result<Option<Score>> {
         valid: &valid,
         foreground: foreground.as_ref(),
     };
-    Ok(all.score())
+    // Noise would count as detail.
+    let told = |score: Score| Score { detail: score.detail.filter(|_| !is_noisy), ..score };
+    Ok(all.score().map(told))
 }
 
 fn need(folder: &Path, name: &str) -> anyhow::Result<PathBuf> {
@@ -288,7 +299,7 @@ fn parts(scored: &[Scored]) -> Vec<(String, Together)> {
 
 fn table(scored: &[Scored]) -> String {
     let mut out = format!(
-        "{:<16}{:>8}{:>10}{:>9}{:>12}{:>12}{:>9}{:>12}{:>8}{:>22}{:>22}\n",
+        "{:<16}{:>8}{:>10}{:>9}{:>12}{:>12}{:>9}{:>12}{:>8}{:>30}{:>30}\n",
         "",
         "samples",
         "artefact",
@@ -298,17 +309,17 @@ fn table(scored: &[Scored]) -> String {
         "rest",
         "brightness",
         "detail",
-        "off, before / after",
+        "off, before / after; changed",
         "foreground, likewise"
     );
     let percent = |v: f64| format!("{v:.2} %");
     let share = |v: Option<f64>| v.map_or_else(|| "-".into(), |v| format!("{v:.3}"));
-    let two = |v: [f64; 2]| format!("{:.2} / {:.2} %", v[0], v[1]);
+    let three = |v: [f64; 3]| format!("{:.2} / {:.2}; {:.2} %", v[0], v[1], v[2]);
     for (name, t) in parts(scored) {
         // Writing to a string does not fail.
         let _ = writeln!(
             out,
-            "{name:<16}{:>8}{:>10}{:>9}{:>12}{:>12}{:>9}{:>12}{:>8}{:>22}{:>22}",
+            "{name:<16}{:>8}{:>10}{:>9}{:>12}{:>12}{:>9}{:>12}{:>8}{:>30}{:>30}",
             t.samples,
             percent(t.artefact_percent),
             percent(t.left_percent),
@@ -317,8 +328,8 @@ fn table(scored: &[Scored]) -> String {
             percent(t.rest_percent),
             format!("{:+.2} %", t.brightness_percent),
             share(t.detail),
-            two(t.off_percent),
-            t.foreground_percent.map_or_else(|| "-".into(), two)
+            three(t.off_percent),
+            t.foreground_percent.map_or_else(|| "-".into(), three)
         );
     }
     out

@@ -233,7 +233,7 @@ impl<'a> Drawing<'a> {
                     continue;
                 }
             };
-            let scene = match self.scene(i, number, &edits) {
+            let scene = match self.scene(i, &mut dice, &edits) {
                 Ok(scene) => scene,
                 Err(problems) => {
                     missed.refused += 1;
@@ -283,13 +283,9 @@ impl<'a> Drawing<'a> {
         Ok((edits, choices))
     }
 
-    fn scene(&self, i: u64, number: u32, edits: &[Edit]) -> Result<Scene, Vec<Diagnostic>> {
+    fn scene(&self, i: u64, dice: &mut Stream, edits: &[Edit]) -> Result<Scene, Vec<Diagnostic>> {
         let mut all = edits.to_vec();
         // Noise and faults of each sample are its own, unless the recipe says what they are.
-        let mut dice = Stream::new(self.recipe.seed, number, i, Purpose::Recipe);
-        for _ in 0..64 {
-            dice.uniform();
-        }
         for key in ["camera.noise_seed", "wall.seed"] {
             let seed = (dice.uniform() * f64::from(1_u32 << 30)) as u32;
             let is_said = |e: &Edit| e.key == key;
@@ -303,9 +299,9 @@ impl<'a> Drawing<'a> {
                 .any(|e| e.key.starts_with("camera") && e.key != "camera.noise_seed")
             {
                 let whole = self.open.edited(&all, self.pictures, Some(&self.base))?;
-                self.corner(&whole, size, &mut dice)
+                self.corner(&whole, size, dice)
             } else {
-                self.corner(&self.base, size, &mut dice)
+                self.corner(&self.base, size, dice)
             };
             let [width, height] = size;
             all.push(Edit {

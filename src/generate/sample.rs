@@ -30,8 +30,8 @@ pub enum Content {
     RawFile(RawFrame),
     /// Pictures of a sequence, coded.
     Video(Vec<Picture>, ColourSpace),
-    /// Signed numbers; not a number where none is given.
-    Signed(Vec<Plane>),
+    /// Signed numbers under the name of their channels; not a number where none is given.
+    Signed(&'static str, Vec<Plane>),
     /// Signed numbers as integers, value = offset + scale · code, code 0 where none is given.
     Coded {
         /// The numbers.
@@ -225,11 +225,11 @@ impl Made<'_> {
         };
         if self.wants(Part::Moire) || self.wants(Part::Bands) {
             let maps = trio.maps()?;
-            for (part, name, planes) in
-                [(Part::Moire, "moire", maps.moire), (Part::Bands, "bands", maps.bands)]
+            for (part, name, channels, planes) in
+                [(Part::Moire, "moire", "M", maps.moire), (Part::Bands, "bands", "B", maps.bands)]
             {
                 if self.wants(part) {
-                    self.map(&format!("{name}{tail}"), planes);
+                    self.map(&format!("{name}{tail}"), channels, planes);
                 }
             }
         }
@@ -363,11 +363,11 @@ impl Made<'_> {
     }
 
     /// A map of signed numbers.
-    fn map(&mut self, name: &str, planes: Vec<Plane>) {
+    fn map(&mut self, name: &str, channels: &'static str, planes: Vec<Plane>) {
         if self.written.maps == FileKind::Exr {
             self.add(
                 name,
-                Content::Signed(planes),
+                Content::Signed(channels, planes),
                 json!({ "holds": "signed shares of the ideal" }),
             );
             return;
@@ -470,7 +470,7 @@ impl Written {
             }
             Content::RawFile(_) => "dng",
             Content::Video(..) => "y4m",
-            Content::Signed(_) => "exr",
+            Content::Signed(..) => "exr",
             Content::Coded { .. } | Content::Mask(_) => "png",
         }
     }

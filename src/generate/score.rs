@@ -31,6 +31,10 @@ pub struct Repaired<'a> {
 pub struct Score {
     /// RMS of the true artefact M + B, percent.
     pub artefact_percent: f64,
+    /// RMS of M, percent.
+    pub moire_percent: f64,
+    /// RMS of B, percent.
+    pub bands_percent: f64,
     /// RMS of what is left of it, percent.
     pub left_percent: f64,
     /// Share of the moiré that is left; `None` where there was none.
@@ -47,8 +51,10 @@ pub struct Score {
     pub off_before_percent: f64,
     /// RMS off the ideal after it, percent.
     pub off_after_percent: f64,
-    /// The same in the foreground, before and after; `None` without one.
-    pub foreground_percent: Option<[f64; 2]>,
+    /// RMS of what the repair changed, percent of the ideal.
+    pub changed_percent: f64,
+    /// The last three in the foreground; `None` without one.
+    pub foreground_percent: Option<[f64; 3]>,
 }
 
 /// RMS of an artefact below which there is none, a share.
@@ -177,7 +183,9 @@ impl Repaired<'_> {
             .map(|p| (off(self.repaired, p), [1.0, at(self.moire, p), at(self.bands, p)]));
         let least = [0.0, NO_ARTEFACT, NO_ARTEFACT];
         let [c, m, b] = fitted(rows.clone(), least);
-        let has = |planes: &[Plane]| rms(wall.clone().map(|p| at(planes, p))) > NO_ARTEFACT;
+        let size = |planes: &[Plane]| rms(wall.clone().map(|p| at(planes, p)));
+        let (moire, bands) = (size(self.moire), size(self.bands));
+        let change = |p| off(self.repaired, p) - off(self.captured, p);
         let before = rms(wall.clone().map(|p| off(self.captured, p)));
         let after = rms(rows.clone().map(|(r, _)| r));
         let foreground = self.foreground.and_then(|mask| {
@@ -186,19 +194,23 @@ impl Repaired<'_> {
                 .filter(|(c, i)| mask.data[*i] >= OPAQUE && at(self.ideal, (*c, *i)) > 0.0);
             inside.clone().next()?;
             let of = |planes: &[Plane]| 100.0 * rms(inside.clone().map(|p| off(planes, p)));
-            Some([of(self.captured), of(self.repaired)])
+            let changed = 100.0 * rms(inside.clone().map(change));
+            Some([of(self.captured), of(self.repaired), changed])
         });
         Some(Score {
             artefact_percent: 100.0 * rms(rows.clone().map(|(_, [_, m, b])| m + b)),
+            moire_percent: 100.0 * moire,
+            bands_percent: 100.0 * bands,
             left_percent: 100.0 * rms(rows.clone().map(|(_, [_, v, w])| m * v + b * w)),
-            moire_left: has(self.moire).then_some(m),
-            bands_left: has(self.bands).then_some(b),
+            moire_left: (moire > NO_ARTEFACT).then_some(m),
+            bands_left: (bands > NO_ARTEFACT).then_some(b),
             rest_percent: 100.0 * rms(rows.map(|(r, [_, v, w])| r - c - m * v - b * w)),
             brightness_percent: 100.0 * c,
             detail: self
                 .detail(&|p| self.valid.data[p.1] >= 0.5 && opacity(p.1) < CLEAR && usable(&p)),
             off_before_percent: 100.0 * before,
             off_after_percent: 100.0 * after,
+            changed_percent: 100.0 * rms(wall.clone().map(change)),
             foreground_percent: foreground,
         })
     }
@@ -260,40 +272,43 @@ pub struct Together {
     pub brightness_percent: f64,
     /// Mean share of detail that is there.
     pub detail: Option<f64>,
-    /// RMS off the ideal before and after, percent.
-    pub off_percent: [f64; 2],
+    /// RMS off the ideal before and after, and of what the repair changed, percent.
+    pub off_percent: [f64; 3],
     /// The same in foregrounds.
-    pub foreground_percent: Option<[f64; 2]>,
+    pub foreground_percent: Option<[f64; 3]>,
 }
 
 /// Puts scores together.
 pub fn together(scores: &[Score]) -> Together {
     let square = |of: &dyn Fn(&Score) -> f64| rms(scores.iter().map(of));
-    let mean = |of: &dyn Fn(&Score) -> Option<f64>, weigh: bool| {
+    let mean = |of: &dyn Fn(&Score) -> Option<f64>, size: &dyn Fn(&Score) -> f64| {
         let (mut sum, mut all) = (0.0, 0.0);
         for score in scores {
             if let Some(value) = of(score) {
-                let weight =
-                    if weigh { score.artefact_percent * score.artefact_percent } else { 1.0 };
+                let weight = size(score) * size(score);
                 sum += weight * value;
                 all += weight;
             }
         }
         (all > 0.0).then(|| sum / all)
     };
-    let with: Vec<[f64; 2]> = scores.iter().filter_map(|s| s.foreground_percent).collect();
+    let with: Vec<[f64; 3]> = scores.iter().filter_map(|s| s.foreground_percent).collect();
     Together {
         samples: scores.len() as u64,
         artefact_percent: square(&|s| s.artefact_percent),
         left_percent: square(&|s| s.left_percent),
-        moire_left: mean(&|s| s.moire_left, true),
-        bands_left: mean(&|s| s.bands_left, true),
+        moire_left: mean(&|s| s.moire_left, &|s| s.moire_percent),
+        bands_left: mean(&|s| s.bands_left, &|s| s.bands_percent),
         rest_percent: square(&|s| s.rest_percent),
-        brightness_percent: mean(&|s| Some(s.brightness_percent), false).unwrap_or(0.0),
-        detail: mean(&|s| s.detail, false),
-        off_percent: [square(&|s| s.off_before_percent), square(&|s| s.off_after_percent)],
+        brightness_percent: mean(&|s| Some(s.brightness_percent), &|_| 1.0).unwrap_or(0.0),
+        detail: mean(&|s| s.detail, &|_| 1.0),
+        off_percent: [
+            square(&|s| s.off_before_percent),
+            square(&|s| s.off_after_percent),
+            square(&|s| s.changed_percent),
+        ],
         foreground_percent: (!with.is_empty())
-            .then(|| [0, 1].map(|k: usize| rms(with.iter().map(|f| f[k])))),
+            .then(|| [0, 1, 2].map(|k: usize| rms(with.iter().map(|f| f[k])))),
     }
 }
 
@@ -342,6 +357,11 @@ mod tests {
         let untouched = of(&captured);
         assert!((untouched.moire_left.expect("moiré") - 1.0).abs() < 1e-5);
         assert!((untouched.left_percent - untouched.artefact_percent).abs() < 1e-4);
+        // Pooled, a share counts by its own power: here a sample with much moiré beside one with little.
+        let weak =
+            Score { moire_percent: 0.1 * found.moire_percent, moire_left: Some(1.0), ..found };
+        let both = together(&[found, weak]).moire_left.expect("moiré");
+        assert!((both - (0.25 + 0.01) / 1.01).abs() < 1e-4, "{both}");
         let perfect = of(&ideal);
         assert!(perfect.left_percent < 1e-5 && perfect.off_after_percent < 1e-5, "{perfect:?}");
     }
@@ -376,8 +396,9 @@ mod tests {
         assert!((found.detail.expect("detail") - 0.5).abs() < 2e-3, "{found:?}");
         assert!((found.moire_left.expect("moiré") - 0.2).abs() < 2e-2, "{found:?}");
         assert_eq!(found.bands_left, None);
-        let [before, after] = found.foreground_percent.expect("a foreground");
+        let [before, after, changed] = found.foreground_percent.expect("a foreground");
         assert!(before < 1e-4 && (after - 4.0).abs() < 1e-3, "{found:?}");
+        assert!((changed - 4.0).abs() < 1e-3, "{found:?}");
         let small = plane(|_, _| 1.0);
         let wrong = [Plane { width: 2, height: 2, data: vec![0.0; 4] }];
         assert!(Repaired { repaired: &wrong, captured: &small, ..all }.score().is_none());

@@ -132,7 +132,12 @@ fn exr(read: BufReader<std::fs::File>) -> Result<Rendered, String> {
             planes(&data, size, 1).map(|mut one| one.remove(0))
         };
     // The file has them in the order of the alphabet.
-    let named = |name: &str| channels.iter().find(|c| c.name.to_string() == name);
+    // A map's channels have its name before them: M.R, M.G, M.B.
+    let of = |c: &exr::prelude::AnyChannel<exr::prelude::FlatSamples>, name: &str| {
+        let full = c.name.to_string();
+        full.rsplit('.').next() == Some(name)
+    };
+    let named = |name: &str| channels.iter().find(|c| of(c, name));
     let planes = match (channels.as_slice(), named("R"), named("G"), named("B")) {
         ([one], ..) => vec![plane(one)?],
         ([_, _, _], Some(r), Some(g), Some(b)) => vec![plane(r)?, plane(g)?, plane(b)?],

@@ -5,7 +5,7 @@
 
 use super::{EncodeError, Format, Notes, Sink, check_planes};
 use crate::colour::BT709;
-use crate::develop::ColourSpace;
+use crate::develop::{ColourSpace, NoTransform};
 use crate::frame::RawFrame;
 use crate::math::matrix3::{diagonal, inverse, product};
 use crate::scene::Scene;
@@ -36,14 +36,17 @@ pub struct DngCamera {
 }
 
 impl DngCamera {
-    /// The camera of a scene. Colours that it cannot tell apart are given as if each were one of BT.709's.
-    pub fn of(scene: &Scene) -> Self {
+    /// The camera of a scene.
+    ///
+    /// # Errors
+    /// It cannot tell the wall's colours apart.
+    pub fn of(scene: &Scene) -> Result<Self, NoTransform> {
         let from_xyz = BT709.from_xyz().unwrap_or(diagonal([1.0; 3]));
         // Balanced colours of the camera are BT.709's by a matrix, the wall's white being neutral; back from there.
-        let own = colour_transform(scene, ColourSpace::Bt709).ok();
-        let back = own.and_then(|t| Some((t.gains.map(|gain| 1.0 / gain), inverse(&t.matrix)?)));
-        let (neutral, to_balanced) = back.unwrap_or(([1.0; 3], diagonal([1.0; 3])));
-        Self {
+        let own = colour_transform(scene, ColourSpace::Bt709)?;
+        let neutral = own.gains.map(|gain| 1.0 / gain);
+        let to_balanced = inverse(&own.matrix).ok_or(NoTransform::Singular)?;
+        Ok(Self {
             mosaic: scene.camera.mosaic,
             black_level: scene.camera.black_level,
             white_level: white_level(scene),
@@ -53,7 +56,7 @@ impl DngCamera {
             f_number: scene.lens.f_number,
             exposure_index: scene.camera.exposure_index,
             focal_mm: 1000.0 * scene.lens.focal_m,
-        }
+        })
     }
 }
 

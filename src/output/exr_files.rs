@@ -7,7 +7,7 @@ use exr::prelude::{
     Encoding, Image, Layer, LayerAttributes, SpecificChannels, Vec2, WritableImage,
 };
 
-use crate::frame::{Electrons, Picture};
+use crate::frame::{Electrons, Picture, Plane};
 
 use super::{Coding, EncodeError, Format, Notes, Sink, check_planes};
 
@@ -27,6 +27,17 @@ pub struct ExrPicture<'a> {
 pub struct ExrElectrons<'a> {
     /// The electrons.
     pub electrons: &'a Electrons,
+    /// Words in the file.
+    pub notes: &'a Notes,
+}
+
+/// A map of signed numbers: one channel, or three with the endings .R, .G and .B; not a number where none is given.
+#[derive(Debug, Clone, Copy)]
+pub struct ExrMap<'a> {
+    /// One plane or three.
+    pub planes: &'a [Plane],
+    /// Name of the channels, such as `M`.
+    pub channels: &'a str,
     /// Words in the file.
     pub notes: &'a Notes,
 }
@@ -111,6 +122,36 @@ impl Format for ExrElectrons<'_> {
             .with_channel("electrons")
             .with_pixel_fn(|at: Vec2<usize>| (data[at.1 * size.0 + at.0],));
         check_size(size)?;
+        let layer = Layer::new(size, words(self.notes), Encoding::UNCOMPRESSED, channels);
+        Image::from_layer(layer).write().to_buffered(sink)?;
+        Ok(())
+    }
+}
+
+impl Format for ExrMap<'_> {
+    fn encode(&self, sink: &mut dyn Sink) -> Result<(), EncodeError> {
+        let size = self.planes.first().map_or((0, 0), |p| (p.width, p.height));
+        let whole = self.planes.iter().all(|p| p.data.len() == size.0 * size.1);
+        check_planes(self.planes.len(), whole)?;
+        check_size(size)?;
+        if let [r, g, b] = self.planes {
+            let name = |of: &str| format!("{}.{of}", self.channels);
+            let channels = SpecificChannels::build()
+                .with_channel(name("R").as_str())
+                .with_channel(name("G").as_str())
+                .with_channel(name("B").as_str())
+                .with_pixel_fn(|at: Vec2<usize>| {
+                    let i = at.1 * size.0 + at.0;
+                    (r.data[i], g.data[i], b.data[i])
+                });
+            let layer = Layer::new(size, words(self.notes), Encoding::UNCOMPRESSED, channels);
+            Image::from_layer(layer).write().to_buffered(sink)?;
+            return Ok(());
+        }
+        let data = &self.planes[0].data;
+        let channels = SpecificChannels::build()
+            .with_channel(self.channels)
+            .with_pixel_fn(|at: Vec2<usize>| (data[at.1 * size.0 + at.0],));
         let layer = Layer::new(size, words(self.notes), Encoding::UNCOMPRESSED, channels);
         Image::from_layer(layer).write().to_buffered(sink)?;
         Ok(())

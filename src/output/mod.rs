@@ -25,14 +25,14 @@ mod y4m_files;
 
 pub use dng_files::{DngCamera, DngLevels};
 pub use error::{EncodeError, OutputError};
-pub use exr_files::{ExrElectrons, ExrPicture};
+pub use exr_files::{ExrElectrons, ExrMap, ExrPicture};
 pub use folder::{Recorded, WaitingFolder, sha256, sha256_of, sweep_up};
 pub use json::{JsonSidecar, Text};
 pub use notes::Notes;
 pub use png_files::{Depth, PngCodes, PngLevels, PngMask, PngPicture};
 pub use tiff_files::{TiffElectrons, TiffLevels, TiffPicture};
 pub use whole::{Waiting, check_free, prepare_folder, write};
-pub use y4m_files::{Chroma, Y4mSequence};
+pub use y4m_files::Y4mSequence;
 
 use std::io::{Seek, Write};
 

@@ -7,16 +7,10 @@ use super::{EncodeError, Format, Sink};
 use crate::develop::ColourSpace;
 use crate::frame::Picture;
 
-/// How colour is sampled.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Chroma {
-    /// In every pixel.
-    Full,
-    /// In every second pixel of every second row, between the four that it stands for.
-    Half,
-}
+/// Bits of a value.
+const BITS: u32 = 10;
 
-/// Coded pictures of one size as a Y4M file.
+/// Coded pictures of one size as a Y4M file: 10 bits, colour in every pixel (4:4:4).
 #[derive(Debug, Clone, Copy)]
 pub struct Y4mSequence<'a> {
     /// The pictures, coded with their transfer curve; clipped to 0–1.
@@ -25,10 +19,6 @@ pub struct Y4mSequence<'a> {
     pub space: ColourSpace,
     /// Frames a second.
     pub fps: f64,
-    /// Bits: 8 to 16.
-    pub bits: u32,
-    /// Sampling of colour.
-    pub chroma: Chroma,
 }
 
 /// Frames a second as a fraction: whole, or over 1.001, or to a thousandth.
@@ -54,54 +44,24 @@ impl Y4mSequence<'_> {
         [y, (b - y) / (2.0 - 2.0 * of_blue), (r - y) / (2.0 - 2.0 * of_red)]
     }
 
-    /// A value as a code: 219 steps from 16 for luma, 224 around 128 for colour, times 2^(bits − 8).
-    fn code(&self, value: f64, is_luma: bool) -> u16 {
-        let (steps, zero) = if is_luma { (219.0, 16.0) } else { (224.0, 128.0) };
-        let scale = f64::from(1_u32 << (self.bits - 8));
-        ((steps * value + zero) * scale).round().clamp(0.0, 256.0 * scale - 1.0) as u16
-    }
-
-    fn put(&self, out: &mut Vec<u8>, code: u16) {
-        if self.bits == 8 {
-            out.push(code as u8);
-        } else {
-            out.extend(code.to_le_bytes());
-        }
-    }
-
     fn frame(&self, picture: &Picture) -> Vec<u8> {
-        let (width, height) = (picture.width(), picture.height());
-        let at = |i: usize| {
-            self.coded([0, 1, 2].map(|c| f64::from(picture.planes[c].data[i]).clamp(0.0, 1.0)))
-        };
+        let count = picture.width() * picture.height();
         let mut out = b"FRAME\n".to_vec();
-        for i in 0..width * height {
-            self.put(&mut out, self.code(at(i)[0], true));
-        }
-        for c in [1, 2] {
-            match self.chroma {
-                Chroma::Full => {
-                    for i in 0..width * height {
-                        self.put(&mut out, self.code(at(i)[c], false));
-                    }
-                }
-                Chroma::Half => {
-                    for y in (0..height).step_by(2) {
-                        for x in (0..width).step_by(2) {
-                            // Where the picture ends, its last column and row stand for the next.
-                            let mean = [(0, 0), (1, 0), (0, 1), (1, 1)].map(|(dx, dy)| {
-                                let (x, y) = ((x + dx).min(width - 1), (y + dy).min(height - 1));
-                                at(y * width + x)[c]
-                            });
-                            let mean = mean.iter().sum::<f64>() / 4.0;
-                            self.put(&mut out, self.code(mean, false));
-                        }
-                    }
-                }
+        for c in 0..3 {
+            for i in 0..count {
+                let rgb = [0, 1, 2].map(|k| f64::from(picture.planes[k].data[i]).clamp(0.0, 1.0));
+                out.extend(code(self.coded(rgb)[c], c == 0).to_le_bytes());
             }
         }
         out
     }
+}
+
+/// A value as a code: 219 steps from 16 for luma, 224 around 128 for colour, times 2^(bits − 8).
+fn code(value: f64, is_luma: bool) -> u16 {
+    let (steps, zero) = if is_luma { (219.0, 16.0) } else { (224.0, 128.0) };
+    let scale = f64::from(1_u32 << (BITS - 8));
+    ((steps * value + zero) * scale).round().clamp(0.0, 256.0 * scale - 1.0) as u16
 }
 
 impl Format for Y4mSequence<'_> {
@@ -113,23 +73,14 @@ impl Format for Y4mSequence<'_> {
         if width * height == 0 || self.pictures.iter().any(|p| size(p) != (width, height)) {
             return refuse("the pictures of a sequence must be of one size");
         }
-        if !((8..=16).contains(&self.bits) && self.fps > 0.0 && self.fps < 1e6) {
-            return refuse("a Y4M file has 8 to 16 bits and a frame rate");
+        // Below, the fraction would be 0.
+        if !(0.01..1e6).contains(&self.fps) {
+            return refuse("a Y4M file has a frame rate of 0.01 to a million");
         }
         let [frames, seconds] = frame_rate(self.fps);
-        let sampling = match self.chroma {
-            Chroma::Full => "444",
-            Chroma::Half => "420",
-        };
-        // Of 8 bits the place of colour stands in the name.
-        let sampling = match (self.bits, self.chroma) {
-            (8, Chroma::Half) => "420jpeg".to_owned(),
-            (8, Chroma::Full) => sampling.to_owned(),
-            (bits, _) => format!("{sampling}p{bits}"),
-        };
         writeln!(
             sink,
-            "YUV4MPEG2 W{width} H{height} F{frames}:{seconds} Ip A1:1 C{sampling} XCOLORRANGE=LIMITED"
+            "YUV4MPEG2 W{width} H{height} F{frames}:{seconds} Ip A1:1 C444p{BITS} XCOLORRANGE=LIMITED"
         )?;
         for picture in self.pictures {
             sink.write_all(&self.frame(picture))?;

@@ -2,13 +2,11 @@
 
 use super::super::FAILED;
 use super::{card, check_is_folder, not_of_this};
-use crate::develop::{ColourSpace, DeliveryTransfer};
-use crate::frame::{Picture, Plane};
 use crate::generate::{Content, Drawn, PHYSICS, Recipe, Sample};
 use crate::output::{
-    self, Chroma, Coding, Depth, DngCamera, DngLevels, ExrPicture, Format, JsonSidecar, Notes,
-    OutputError, PngCodes, PngLevels, PngMask, PngPicture, Recorded, Text, TiffLevels, TiffPicture,
-    Waiting, WaitingFolder, Y4mSequence,
+    self, Coding, Depth, DngCamera, DngLevels, ExrMap, ExrPicture, Format, JsonSidecar, Notes,
+    PngCodes, PngLevels, PngMask, PngPicture, Recorded, Text, TiffLevels, TiffPicture, Waiting,
+    WaitingFolder, Y4mSequence,
 };
 use crate::scene::Scene;
 use anyhow::{Context, bail};
@@ -207,20 +205,16 @@ fn recorded(file: &Recorded) -> Value {
     json!({ "name": file.name, "bytes": file.bytes, "sha256": file.sha256 })
 }
 
-/// Three planes, of one or three.
-fn as_picture(planes: &[Plane]) -> Picture {
-    let of = |c: usize| planes.get(c).or(planes.first()).cloned();
-    let plane = |c| of(c).unwrap_or_else(|| Plane::filled(0, 0, 0.0));
-    Picture { planes: [plane(0), plane(1), plane(2)] }
-}
-
 fn add_piece(
     waiting: &mut WaitingFolder,
     name: &str,
     (content, scene): (&Content, &Scene),
     notes: &Notes,
-) -> Result<(), OutputError> {
-    let mut put = |contents: &dyn Format| waiting.add(name, contents).map(|_| ());
+) -> anyhow::Result<()> {
+    let mut put = |contents: &dyn Format| -> anyhow::Result<()> {
+        waiting.add(name, contents)?;
+        Ok(())
+    };
     match content {
         Content::Picture(picture, space, transfer) => {
             let coding = Coding { space: *space, transfer: *transfer };
@@ -234,18 +228,11 @@ fn add_piece(
         }
         Content::Raw(raw) if name.ends_with(".tiff") => put(&TiffLevels { raw, notes }),
         Content::Raw(raw) => put(&PngLevels { raw, notes }),
-        Content::RawFile(raw) => put(&DngLevels { raw, camera: &DngCamera::of(scene), notes }),
-        Content::Video(pictures, space) => put(&Y4mSequence {
-            pictures,
-            space: *space,
-            fps: scene.camera.fps,
-            bits: 10,
-            chroma: Chroma::Full,
-        }),
-        Content::Signed(planes) => {
-            let coding = Coding { space: ColourSpace::Bt709, transfer: DeliveryTransfer::Linear };
-            put(&ExrPicture { picture: &as_picture(planes), coding, notes })
+        Content::RawFile(raw) => put(&DngLevels { raw, camera: &DngCamera::of(scene)?, notes }),
+        Content::Video(pictures, space) => {
+            put(&Y4mSequence { pictures, space: *space, fps: scene.camera.fps })
         }
+        Content::Signed(channels, planes) => put(&ExrMap { planes, channels, notes }),
         Content::Coded { planes, offset, scale } => {
             put(&PngCodes { planes, offset: *offset, scale: *scale, notes })
         }
@@ -296,12 +283,14 @@ pub(super) fn verify(out: &Path, quiet: bool) -> anyhow::Result<ExitCode> {
             }
         }
         let entry_file = folder.join(ENTRY);
-        if fs::read_to_string(&entry_file).is_ok_and(|own| own.trim_end() != line) {
-            problems.push(format!(
+        match fs::read_to_string(&entry_file) {
+            Err(e) => problems.push(format!("{}: {}", entry_file.display(), e.kind())),
+            Ok(own) if own.trim_end() != line => problems.push(format!(
                 "{}: is not the manifest's line {}",
                 entry_file.display(),
                 i + 1
-            ));
+            )),
+            Ok(_) => {}
         }
         for other in fs::read_dir(&folder).into_iter().flatten().flatten() {
             if !known.contains(other.file_name().to_string_lossy().as_ref()) {

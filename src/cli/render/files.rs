@@ -118,9 +118,9 @@ impl Files {
         }
         if wants(Part::Raw) {
             captured.push(Piece::whole(Kind::Raw));
-            if args.dng {
-                captured.push(Piece::whole(Kind::RawDng));
-            }
+        }
+        if args.dng {
+            captured.push(Piece::whole(Kind::RawDng));
         }
         // Every picture, and those that are made of it to look at.
         let (mut pictures, mut with_previews) = (Vec::new(), Vec::new());

@@ -105,7 +105,7 @@ impl<'a> FrameFiles<'a> {
             self.write(take, piece, &TiffLevels { raw: &raw, notes: &notes }, run)?;
         }
         if let Some(piece) = whole(Kind::RawDng) {
-            let camera = &DngCamera::of(scene);
+            let camera = &DngCamera::of(scene)?;
             self.write(take, piece, &DngLevels { raw: &raw, camera, notes: &notes }, run)?;
         }
         for (i, delivered) in scene.deliveries.iter().enumerate() {
