@@ -98,8 +98,7 @@ fn all(args: &Args) -> anyhow::Result<ExitCode> {
     }
     if !not_judged.is_empty() {
         eprintln!(
-            "note: nothing can be judged of {} samples, which are clipped or off the wall all over: {}",
-            not_judged.len(),
+            "note: nothing can be judged of these samples, which are clipped or off the wall all over: {}",
             not_judged.join(", ")
         );
     }
