@@ -3,6 +3,7 @@
 use criterion::{BatchSize, Criterion, Throughput, criterion_group, criterion_main};
 use gridbeat::predict::{Settings, predict, verdict};
 use gridbeat::scene::{self, NoPictures, Scene};
+use rayon::prelude::*;
 use std::hint::black_box;
 
 /// Numbers without pattern (splitmix64: Steele, Lea and Flood 2014).
@@ -70,6 +71,17 @@ fn benches(c: &mut Criterion) {
             );
         });
     }
+    group.bench_function("verdict, two threads", |b| {
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(2).build();
+        let settings = Settings::quick();
+        b.iter(|| {
+            let all = || scenes.par_iter().for_each(|s| drop(black_box(verdict(s, &settings))));
+            match &pool {
+                Ok(pool) => pool.install(all),
+                Err(_) => all(),
+            }
+        });
+    });
     group.finish();
 }
 

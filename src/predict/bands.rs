@@ -14,6 +14,9 @@ use std::f64::consts::PI;
 /// Harmonics of the refresh that are followed: beyond, nothing new comes.
 pub(super) const REFRESH_HARMONICS: u32 = 24;
 
+/// Of the waves of a level so many are listed, the strongest.
+const LISTED: usize = 6;
+
 /// What a level of grey shows, and how it is seen.
 struct Level {
     level: f64,
@@ -131,52 +134,50 @@ impl<'a> Bands<'a> {
         best: &mut Vec<Finding>,
         mut list: Option<&mut Vec<Finding>>,
     ) {
-        let components: Vec<Component> = pulses
-            .iter()
-            .flat_map(|pulse| wall.pulsing(lattice, [1.0; 3], pulse, self.least))
-            .collect();
+        let mut components: Vec<Component> = Vec::new();
+        // Number of the pulse that makes each.
+        let mut made_by: Vec<usize> = Vec::new();
+        for (number, pulse) in pulses.iter().enumerate() {
+            components.extend(wall.pulsing(lattice, [1.0; 3], pulse, self.least));
+            made_by.resize(components.len(), number);
+        }
         let landed = self.sampler.landed(&components, lattice.means([1.0; 3]));
+        let strongest = landed.strongest(self.least_pulse, |seen| {
+            let shows = Shows::of(self.scene, &self.sampler, seen);
+            [f64::from(u8::from(shows.bands)), if shows.slow { 0.0 } else { shows.flicker() }]
+        });
         let white = self.sampler.luma(lattice.means([1.0; 3]));
-        let of = |all: &[Pulse], k: u32| {
-            let found = all.binary_search_by_key(&k, |p| p.k);
-            found.ok().map(|i| all[i].amplitude[0])
-        };
         for Level { level, pulses: here, seeing } in &self.levels {
             // Room light that the face reflects dilutes dark levels.
             let share = level * white / self.sampler.luma(lattice.means([*level; 3]));
-            let weight = |component: &Component| {
-                let k = component.origin.k;
-                match (of(here, k), of(pulses, k)) {
-                    (Some(here), Some(reference)) => here / reference * share,
-                    _ => Complex64::ZERO,
-                }
+            let of_pulse = |pulse: &Pulse| {
+                let found = here.binary_search_by_key(&pulse.k, |p| p.k);
+                found.map_or(Complex64::ZERO, |i| here[i].amplitude[0] / pulse.amplitude[0] * share)
             };
-            let mut waves: Vec<(f64, Seen)> = landed
-                .waves(weight)
-                .into_iter()
-                .map(|seen| (seen.wave.luma().max(seen.wave.chroma()), seen))
-                .filter(|(contrast, _)| *contrast >= self.least_pulse)
-                .collect();
-            waves.sort_by(|a, b| b.0.total_cmp(&a.0));
-            for (number, (contrast, seen)) in waves.iter().enumerate() {
-                let listed = list.is_some() && number < 6;
-                // Whether it may be the worst of a kind.
-                let least_of = |kind| {
-                    let found = best.iter().find(|f| f.kind == kind);
-                    let least = |f: &Finding| match planned {
-                        true => f.planned.multiple.min(f.worst.multiple),
-                        false => f.worst.multiple,
-                    };
-                    found.map_or(HARDLY, least).max(HARDLY) / self.most
+            let of_pulses: Vec<Complex64> = pulses.iter().map(of_pulse).collect();
+            let largest = of_pulses.iter().map(|w| w.norm_sqr()).fold(0.0, f64::max).sqrt();
+            let weights: Vec<Complex64> = made_by.iter().map(|&pulse| of_pulses[pulse]).collect();
+            // Whether it may be the worst of a kind.
+            let least_of = |best: &[Finding], kind| {
+                let found = best.iter().find(|f| f.kind == kind);
+                let least = |f: &Finding| match planned {
+                    true => f.planned.multiple.min(f.worst.multiple),
+                    false => f.worst.multiple,
                 };
-                let matters = match listed {
-                    true => [0.0; 2],
-                    false => [least_of(Kind::Bands), least_of(Kind::Flicker)],
-                };
-                if matters.iter().all(|least| contrast <= least) {
+                found.map_or(HARDLY, least).max(HARDLY) / self.most
+            };
+            let matter = |best: &[Finding]| [Kind::Bands, Kind::Flicker].map(|k| least_of(best, k));
+            let above = matter(best).map(|least| least.max(self.least_pulse));
+            let count = if list.is_some() { LISTED } else { 0 };
+            let waves = strongest.waves(&weights, largest, (above, count));
+            let waves = waves.take_while(|(contrast, _)| *contrast >= self.least_pulse);
+            for (number, (contrast, seen)) in waves.enumerate() {
+                let listed = number < count;
+                let matters = if listed { [0.0; 2] } else { matter(best) };
+                if matters.iter().all(|least| contrast <= *least) {
                     break;
                 }
-                for found in judge_band(self.scene, &self.sampler, seen, (*level, seeing), matters)
+                for found in judge_band(self.scene, &self.sampler, &seen, (*level, seeing), matters)
                 {
                     let as_planned = if planned { found.planned } else { Judged::of(0.0) };
                     let found = Finding { point: place.point, planned: as_planned, ..found };
@@ -187,6 +188,48 @@ impl<'a> Bands<'a> {
                 }
             }
         }
+    }
+}
+
+/// As what a wave of the drive shows, however strong it is.
+struct Shows {
+    /// It stands, or nearly.
+    slow: bool,
+    /// As bands: there is half a wave of it in the picture, or it stands.
+    bands: bool,
+    /// Cycles per delivered pixel by which it may lie elsewhere, with what the set may be off by.
+    by: f64,
+    /// What the picture's mean keeps of it, as planned and with another readout.
+    share: f64,
+    other: f64,
+}
+
+impl Shows {
+    fn of(scene: &Scene, sampler: &Sampler, seen: &Seen) -> Self {
+        let lines = f64::from(sampler.size[1]);
+        let f = seen.wave.frequency.length();
+        let slow = seen.roll_hz.abs() < 0.01;
+        let tolerances = &scene.tolerances;
+        let rolling = matches!(scene.camera.readout, Readout::Rolling { .. });
+        let by = tolerances.readout * if rolling { seen.moved.readout.abs() } else { 0.0 }
+            + (tolerances.distance + tolerances.focal + tolerances.turn_rad)
+                * seen.moved.light.length();
+        let share = sampler.whole_frame_share(&seen.wave);
+        // A readout that is longer or shorter lets another share through; a wave is at most 1/(π·waves) of itself.
+        let most = (f - by).max(0.0) * lines;
+        let other = if by <= 0.0 {
+            share
+        } else if most < 0.5 {
+            1.0
+        } else {
+            (1.0 / (PI * most)).min(1.0)
+        };
+        Self { slow, bands: f * lines >= 0.5 || slow, by, share, other }
+    }
+
+    /// Share of its contrast that flickers, at most.
+    fn flicker(&self) -> f64 {
+        self.share.max(self.other)
     }
 }
 
@@ -202,6 +245,7 @@ pub(super) fn judge_band(
     let hz = seen.roll_hz.abs();
     let (luma, chroma) = (seen.wave.luma(), seen.wave.chroma());
     let f = seen.wave.frequency.length();
+    let shows = Shows::of(scene, sampler, seen);
     let make = |kind, planned: f64, worst: f64| Finding {
         kind,
         seen: *seen,
@@ -215,15 +259,10 @@ pub(super) fn judge_band(
     };
     let (mut bands, mut flicker) = (None, None);
     let contrast = luma.max(chroma);
-    let slow = hz < 0.01;
-    let tolerances = &scene.tolerances;
-    let rolling = matches!(scene.camera.readout, Readout::Rolling { .. });
-    let by = tolerances.readout * if rolling { seen.moved.readout.abs() } else { 0.0 }
-        + (tolerances.distance + tolerances.focal + tolerances.turn_rad)
-            * seen.moved.light.length();
     let rate = seeing.rate(hz);
     let multiple = |luma: f64, chroma: f64, f: f64| seeing.multiple(luma, chroma, f, &rate);
-    if (f * lines >= 0.5 || slow) && contrast > matters[0] {
+    if shows.bands && contrast > matters[0] {
+        let by = shows.by;
         let planned = multiple(luma, chroma, f);
         let worst = [(f - by).max(0.25 / lines), f + by]
             .into_iter()
@@ -231,21 +270,9 @@ pub(super) fn judge_band(
             .fold(planned, f64::max);
         bands = Some(make(Kind::Bands, planned, worst));
     }
-    if !slow && contrast > matters[1] {
-        let share = sampler.whole_frame_share(&seen.wave);
-        // A readout that is longer or shorter lets another share through; a wave is at most 1/(π·waves) of itself.
-        let most = (f - by).max(0.0) * lines;
-        let other = if by <= 0.0 {
-            share
-        } else if most < 0.5 {
-            1.0
-        } else {
-            (1.0 / (PI * most)).min(1.0)
-        };
-        if contrast * share.max(other) > matters[1] {
-            let one = multiple(luma, chroma, 0.5 / lines);
-            flicker = Some(make(Kind::Flicker, one * share, one * other));
-        }
+    if !shows.slow && contrast * shows.flicker() > matters[1] {
+        let one = multiple(luma, chroma, 0.5 / lines);
+        flicker = Some(make(Kind::Flicker, one * shows.share, one * shows.other));
     }
     bands.into_iter().chain(flicker)
 }

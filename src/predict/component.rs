@@ -11,9 +11,10 @@
 //! optics their transfer at g, and a row is read k·line/period turns after the one above.
 
 use super::place::{Place, Sights};
+use super::sampled::Band;
 use crate::math::special::{sin_pi, sinc, turn};
 use crate::optics::Diffraction;
-use crate::optics::view::{on_sensor, pupil_view_exact};
+use crate::optics::view::{on_sensor, pupil_views_at_most, pupil_views_exact};
 use crate::scene::Scene;
 use crate::scene::derived::white_light;
 use crate::sensor::{Mosaic, photons};
@@ -21,7 +22,7 @@ use crate::wall::Emitter;
 use crate::wall::drive::Timing;
 use crate::wall::spectrum::Spectrum;
 use glam::DVec2;
-use rustfft::num_complex::Complex64;
+use rustfft::num_complex::{Complex32, Complex64};
 use std::f64::consts::PI;
 use std::sync::{Arc, Mutex};
 
@@ -62,13 +63,30 @@ pub struct Wall<'a> {
     /// Share of each emitter colour in the light of a photosite colour, of full white.
     mix: [[f64; 3]; 3],
     falloff: [f64; 3],
+    /// The longest of the emitters' wavelengths, metres.
+    longest_m: f64,
     slot_s: f64,
     /// Least contrast of a component that is kept.
-    least: f64,
+    least: Least,
+    /// The same of those that photosites fold, where it is larger.
+    folded: Option<(Least, Band)>,
     /// Highest frequency on the sensor, cycles per photosite.
     highest: f64,
     /// The lattice's own harmonics, as far as any place asked for them.
     kept: Arc<Mutex<Option<Arc<Harmonics>>>>,
+}
+
+/// A least contrast, and its logarithm.
+#[derive(Debug, Clone, Copy)]
+struct Least {
+    of: f64,
+    log: f64,
+}
+
+impl Least {
+    fn new(of: f64) -> Self {
+        Self { of, log: libm::log(of) }
+    }
 }
 
 /// Harmonics of the wall's lattice, whatever the place that sees it.
@@ -93,6 +111,8 @@ struct Harmonic {
     shapes: [Complex64; 3],
     /// The largest of them.
     size: f64,
+    /// Logarithm of twice that: of the contrast that it makes.
+    log_twice: f64,
     /// They are the same.
     alike: bool,
 }
@@ -133,7 +153,8 @@ impl Harmonics {
                     let shapes = if alike { [of(red); 3] } else { [of(red), of(green), of(blue)] };
                     let size = shapes.iter().map(|s| s.norm_sqr()).fold(0.0, f64::max).sqrt();
                     if 2.0 * size >= least {
-                        line.push(Harmonic { h: [hx, hy], g, shapes, size, alike });
+                        let log_twice = libm::log(2.0 * size);
+                        line.push(Harmonic { h: [hx, hy], g, shapes, size, log_twice, alike });
                     }
                 }
             }
@@ -179,23 +200,41 @@ impl<'a> Wall<'a> {
                 .half_angle_rad
                 .map_or(0.0, |a| libm::log(0.5) / libm::log(libm::cos(a)))
         });
+        let lambdas = scene.wall.emitters.iter().map(|e| e.wavelength_m);
+        let longest_m = lambdas.fold(0.0, f64::max);
         let slot_s = scene.drive.timing().slot_s;
         let highest = highest.min(ends_at(scene, least));
-        let kept = Arc::new(Mutex::new(None));
-        Self { scene, mix, falloff, slot_s, least, highest, kept }
+        let (kept, least) = (Arc::new(Mutex::new(None)), Least::new(least));
+        Self { scene, mix, falloff, longest_m, slot_s, least, folded: None, highest, kept }
     }
 
     /// The same camera and wall, placed or focused anew.
     pub fn at<'b>(&self, scene: &'b Scene) -> Wall<'b> {
-        let Self { mix, falloff, slot_s, least, highest, .. } = *self;
-        Wall { scene, mix, falloff, slot_s, least, highest, kept: self.kept.clone() }
+        let Self { mix, falloff, longest_m, slot_s, least, folded, highest, .. } = *self;
+        Wall {
+            scene,
+            mix,
+            falloff,
+            longest_m,
+            slot_s,
+            least,
+            folded,
+            highest,
+            kept: self.kept.clone(),
+        }
     }
 
     /// The same for components of a contrast of `least` and more only.
     pub fn of_least(&self, least: f64) -> Self {
-        let Self { scene, mix, falloff, slot_s, highest, .. } = *self;
+        let Self { scene, mix, falloff, longest_m, slot_s, highest, .. } = *self;
         let highest = highest.min(ends_at(scene, least));
-        Self { scene, mix, falloff, slot_s, least, highest, kept: self.kept.clone() }
+        let (kept, least) = (self.kept.clone(), Least::new(least));
+        Self { scene, mix, falloff, longest_m, slot_s, least, folded: None, highest, kept }
+    }
+
+    /// The same without components of a contrast below `least` that photosites fold, those outside `band`.
+    pub(super) fn folded_from(self, least: f64, band: Band) -> Self {
+        Self { folded: (least > self.least.of).then(|| (Least::new(least), band)), ..self }
     }
 
     /// This placing and focus with the least contrast of another, whose harmonics it shares.
@@ -207,7 +246,7 @@ impl<'a> Wall<'a> {
     fn harmonics(&self, reach: [i32; 2], (scan, half): (u32, bool)) -> Arc<Harmonics> {
         let mut kept = self.kept.lock().unwrap_or_else(|e| e.into_inner());
         let serves = |h: &&Arc<Harmonics>| {
-            let fine = h.least <= self.least;
+            let fine = h.least <= self.least.of;
             fine && (h.scan, h.half) == (scan, half)
                 && h.reach[0] >= reach[0]
                 && h.reach[1] >= reach[1]
@@ -217,7 +256,7 @@ impl<'a> Wall<'a> {
         }
         // A little more, for the places to come.
         let more = reach.map(|r| r + r / 8);
-        let made = Arc::new(Harmonics::new(self.scene, more, (scan, half), self.least));
+        let made = Arc::new(Harmonics::new(self.scene, more, (scan, half), self.least.of));
         *kept = Some(made.clone());
         made
     }
@@ -255,10 +294,10 @@ impl<'a> Wall<'a> {
         let reach = self.reach(place).map(|r| r.min(most));
         let harmonics = self.harmonics(reach, (scan, !slots));
         let tones = harmonics.lines.iter().map(|line| {
-            let strong = line.iter().take_while(|h| 2.0 * h.size >= self.least);
-            let near = strong.filter(|h| h.is_around(most));
-            let mut tones: Vec<Tone> =
-                near.filter_map(|harmonic| self.tone(sights, place, harmonic)).collect();
+            let strong = line.partition_point(|h| 2.0 * h.size >= self.least.of);
+            let mut tones: Vec<Tone> = Vec::with_capacity(strong);
+            let near = line[..strong].iter().filter(|h| h.is_around(most));
+            tones.extend(near.filter_map(|harmonic| self.tone(sights, place, harmonic)));
             if slots {
                 tones.sort_by(|a, b| b.size.total_cmp(&a.size));
             }
@@ -281,25 +320,38 @@ impl<'a> Wall<'a> {
         if frequency.length_squared() > self.highest * self.highest {
             return None;
         }
+        let least = match self.folded {
+            Some((least, band)) if !band.holds_steady(frequency) => least,
+            _ => self.least,
+        };
+        let (sharp, wide) = sights.blur.sensor_at_most(frequency);
+        if 2.0 * harmonic.size * wide < least.of || harmonic.log_twice + sharp < least.log {
+            return None;
+        }
+        let least = least.of;
         let sensor = sights.blur.sensor_exact(frequency);
-        if 2.0 * harmonic.size * sensor.abs() < self.least {
+        if 2.0 * harmonic.size * sensor.abs() < least {
+            return None;
+        }
+        let most = pupil_views_at_most(&sights.blur, &place.local, self.longest_m, g);
+        if 2.0 * harmonic.size * sensor.abs() * most < least {
             return None;
         }
         let chromatic = sights.blur.is_chromatic();
-        let even = g == DVec2::ZERO;
-        let view = |c: usize| {
-            if even {
-                return Complex64::ONE;
-            }
-            let lambda = if chromatic { self.scene.wall.emitters[c].wavelength_m } else { 0.0 };
-            let view = pupil_view_exact(&sights.blur, &place.local, lambda, g);
-            // Light at the photosite is Σ weight·light, the conjugate of the weights' transform.
-            Complex64::new(f64::from(view.re), -f64::from(view.im)) * sensor
+        // Light at the photosite is Σ weight·light, the conjugate of the weights' transform.
+        let light =
+            |view: Complex32| Complex64::new(f64::from(view.re), -f64::from(view.im)) * sensor;
+        let views = if g == DVec2::ZERO {
+            [Complex64::ONE; 3]
+        } else if chromatic {
+            let lambdas = [0, 1, 2].map(|c: usize| self.scene.wall.emitters[c].wavelength_m);
+            pupil_views_exact(&sights.blur, &place.local, lambdas, g).map(light)
+        } else {
+            [light(pupil_views_exact(&sights.blur, &place.local, [0.0], g)[0]); 3]
         };
-        let views = if chromatic { [view(0), view(1), view(2)] } else { [view(0); 3] };
         let sizes = [0, 1, 2].map(|c: usize| views[c].norm_sqr() * harmonic.shapes[c].norm_sqr());
         let size = sizes.into_iter().fold(0.0, f64::max).sqrt();
-        if 2.0 * size < self.least {
+        if 2.0 * size < least {
             return None;
         }
         // At the place, then back to the sensor's corner along the wave.

@@ -175,10 +175,13 @@ impl<'a> Stand<'a> {
         unlike
     }
 
-    fn fringes(&self, sampler: &Sampler, place: &Place) -> Vec<Seen> {
+    /// Fringes at a place: those that photosites fold from a contrast of `folded` on, and others from `resolved` on.
+    fn fringes(&self, sampler: &Sampler, place: &Place, [folded, resolved]: [f64; 2]) -> Vec<Seen> {
         let levels = [1.0; 3];
-        let lattice = self.wall.seen(&self.sights, place, false, i32::MAX);
-        sampler.waves(&self.wall.fringes(&lattice, levels), lattice.means(levels))
+        let least = folded.min(resolved);
+        let wall = self.wall.of_least(least).folded_from(folded, sampler.band);
+        let lattice = wall.seen(&self.sights, place, false, i32::MAX);
+        sampler.of_least(least).waves(&wall.fringes(&lattice, levels), lattice.means(levels))
     }
 }
 
@@ -295,76 +298,77 @@ fn judge(scene: &Scene, settings: &Settings, lists: bool, around: &Around<'_>) -
 
     // Fringes.
     let half = (tolerances.distance + tolerances.focal + tolerances.turn_rad) / 2.0 + around.half;
-    let mut fringes =
-        |stand: &Stand<'_>, sampler: &Sampler, best: &mut Vec<Finding>, planned_here: bool| {
-            // Places that see alike are passed by a moving wall at unlike rates.
-            let places =
-                if around.moves() { stand.places.iter().collect() } else { stand.unlike() };
-            for place in places {
-                let shift = around.shift(place.point);
-                for seen in stand.fringes(sampler, place) {
-                    let (luma, chroma) = (seen.wave.luma(), seen.wave.chroma());
-                    let listed = planned_here && lists && luma.max(chroma) >= 5e-4;
-                    // Whether it may be the worst of its kind.
-                    let found = best.iter().find(|f| f.kind == kind_of_fringe(&seen));
-                    let least = found.map_or(HARDLY, |f| {
-                        if planned_here {
-                            f.planned.multiple.min(f.worst.multiple)
-                        } else {
-                            f.worst.multiple
-                        }
-                    });
-                    if !listed && luma.max(chroma) * most <= least {
-                        continue;
-                    }
-                    let f = seen.wave.frequency.length();
-                    let hz = around.fastest_hz(&seen, shift);
-                    // What has less than a quarter of a wave in the frame is no fringe, as planned.
-                    let planned = if planned_here && f * lines >= 0.25 {
-                        eyes.multiple(luma, chroma, f, hz)
-                    } else {
-                        0.0
-                    };
-                    let by = half * seen.moved.light.length();
-                    let worst = if half > 0.0 {
-                        eyes.most(luma, chroma, ((f - by).max(0.0), f + by), hz)
-                    } else {
-                        planned
-                    };
-                    let finding = Finding {
-                        kind: kind_of_fringe(&seen),
-                        seen,
-                        point: place.point,
-                        level: bright,
-                        planned: Judged::of(planned),
-                        worst: Judged::of(worst.max(planned)),
-                        cause: Cause::Wave,
-                        frame: 0,
-                        quarter_turns: 0,
-                    };
-                    keep(best, finding);
-                    if listed {
-                        prediction.fringes.push(finding);
-                    }
+    let mut fringes = |stand: &Stand<'_>, best: &mut Vec<Finding>, planned_here: bool| {
+        // What may be the worst of its kind.
+        let bar = |best: &[Finding], kind| {
+            best.iter().find(|f| f.kind == kind).map_or(HARDLY, |f| match planned_here {
+                true => f.planned.multiple.min(f.worst.multiple),
+                false => f.worst.multiple,
+            })
+        };
+        // Places that see alike are passed by a moving wall at unlike rates.
+        let places = if around.moves() { stand.places.iter().collect() } else { stand.unlike() };
+        for place in places {
+            let shift = around.shift(place.point);
+            // Several waves may add up, and colours.
+            let least = [Kind::Moire, Kind::PixelStructure].map(|kind| match planned_here {
+                true if lists => settings.least,
+                true => settings.least.max(bar(best, kind) / most / TOGETHER),
+                false => {
+                    let matters = bar(best, kind).max(settings.matters);
+                    settings.least.max(matters / most / TOGETHER)
+                }
+            });
+            for seen in stand.fringes(&sampler, place, least) {
+                let (luma, chroma) = (seen.wave.luma(), seen.wave.chroma());
+                let listed = planned_here && lists && luma.max(chroma) >= 5e-4;
+                if !listed && luma.max(chroma) * most <= bar(best, kind_of_fringe(&seen)) {
+                    continue;
+                }
+                let f = seen.wave.frequency.length();
+                let hz = around.fastest_hz(&seen, shift);
+                // What has less than a quarter of a wave in the frame is no fringe, as planned.
+                let planned = if planned_here && f * lines >= 0.25 {
+                    eyes.multiple(luma, chroma, f, hz)
+                } else {
+                    0.0
+                };
+                let by = half * seen.moved.light.length();
+                let worst = if half > 0.0 {
+                    eyes.most(luma, chroma, ((f - by).max(0.0), f + by), hz)
+                } else {
+                    planned
+                };
+                let finding = Finding {
+                    kind: kind_of_fringe(&seen),
+                    seen,
+                    point: place.point,
+                    level: bright,
+                    planned: Judged::of(planned),
+                    worst: Judged::of(worst.max(planned)),
+                    cause: Cause::Wave,
+                    frame: 0,
+                    quarter_turns: 0,
+                };
+                keep(best, finding);
+                if listed {
+                    prediction.fringes.push(finding);
                 }
             }
-        };
-    fringes(&plan, &sampler, &mut best, true);
+        }
+    };
+    fringes(&plan, &mut best, true);
     let sharp = !settings.thorough && plan.places.iter().all(|p| p.disc_pitches() < SHARP);
     let scenes: Vec<Scene> =
         offsets(tolerances, settings.thorough).iter().map(|off| off.of(scene)).collect();
-    let mut stands: Vec<Stand<'_>> =
+    let stands: Vec<Stand<'_>> =
         scenes.iter().map(|s| Stand::new(s, plan.wall.at(s), settings.grid_off)).collect();
-    for (number, stand) in stands.iter_mut().enumerate() {
+    for (number, stand) in stands.iter().enumerate() {
         if sharp && (EXTREMES..SCALED).contains(&number) {
             continue;
         }
-        // Off the plan only what may be worse counts; several waves may add up, and colours.
-        let found = |kind| best.iter().find(|f| f.kind == kind).map_or(0.0, |f| f.worst.multiple);
-        let bar = found(Kind::Moire).min(found(Kind::PixelStructure)).max(settings.matters);
-        let least = settings.least.max(bar / most / TOGETHER);
-        stand.wall = stand.wall.of_least(least);
-        fringes(stand, &sampler.of_least(least), &mut best, false);
+        // Off the plan only what may be worse counts.
+        fringes(stand, &mut best, false);
     }
 
     if !scene.drive.is_steady() {
@@ -394,8 +398,9 @@ pub(super) fn in_order(worst: &mut [Finding]) {
 /// The strongest first, and not too many.
 pub(super) fn by_contrast(fringes: &mut Vec<Finding>) {
     let contrast = |f: &Finding| f.seen.wave.luma().max(f.seen.wave.chroma());
-    fringes.sort_by(|a, b| contrast(b).total_cmp(&contrast(a)));
-    fringes.truncate(400);
+    let mut order: Vec<(f64, usize)> = fringes.iter().map(contrast).zip(0..).collect();
+    order.sort_unstable_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
+    *fringes = order.iter().take(400).map(|(_, i)| fringes[*i]).collect();
 }
 
 /// Waves, each too weak to matter, of which so many may land on one, or show in so much stronger colours.

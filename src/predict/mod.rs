@@ -16,6 +16,7 @@ pub mod flicker;
 pub mod focus;
 pub mod form_factor;
 mod judge;
+mod landed;
 mod moves;
 mod parts;
 pub mod people;

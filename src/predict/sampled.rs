@@ -5,6 +5,7 @@
 //! or (1 + (cos 2πφ_x + cos 2πφ_y)/2)/2 (green), φ being where it stands. Every scaling folds once more.
 
 use super::component::{Component, Origin, turned};
+use super::landed::{Image, Landed};
 use crate::artefact::{LUMA, Wave};
 use crate::develop::{ColourSpace, ScaleFilter, filter_transform};
 use crate::math::matrix3::{self, Matrix3};
@@ -46,17 +47,6 @@ struct Means {
     luma: f64,
 }
 
-/// What becomes of a component at one place of the picture's frequencies.
-struct Image {
-    /// Number of the component.
-    number: u32,
-    /// Cycles per delivered pixel, of either sign.
-    frequency: DVec2,
-    /// Amplitude of each plane over the mean luma.
-    planes: [Complex64; 3],
-    resolved: bool,
-}
-
 /// A value times exp(iπ·quarters/2).
 fn quarter_turned(value: Complex64, quarters: i64) -> Complex64 {
     match quarters & 3 {
@@ -87,6 +77,28 @@ struct Stage {
     ratio: DVec2,
 }
 
+/// The frequencies that photosites hold without folding them.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Band {
+    /// Recorded photosites that a sensor's photosite is, across and down.
+    scale: DVec2,
+    /// Under a mosaic green's count: luma is carried by it.
+    mosaic: bool,
+}
+
+impl Band {
+    /// Whether it holds steady light of a frequency in cycles per photosite of the sensor.
+    pub(super) fn holds_steady(&self, frequency: DVec2) -> bool {
+        self.holds(frequency * self.scale)
+    }
+
+    /// Whether it holds a frequency in cycles per recorded photosite.
+    fn holds(&self, recorded: DVec2) -> bool {
+        let [x, y] = recorded.abs().to_array();
+        if self.mosaic { x + y < 0.5 } else { x.max(y) < 0.5 }
+    }
+}
+
 /// Sampling, demosaic, colour and scaling of a scene's first delivery, in linear light.
 #[derive(Clone)]
 pub struct Sampler {
@@ -99,9 +111,11 @@ pub struct Sampler {
     block: u32,
     /// Sensor photosites that one block takes, across and down.
     step: DVec2,
+    /// What is seen as it is.
+    pub(super) band: Band,
     /// Time from a recorded row to the next below it, seconds; 0 for a global shutter.
     pub line_s: f64,
-    fps: f64,
+    pub(super) fps: f64,
     crop: DVec2,
     stages: Vec<Stage>,
     /// From balanced photosite colours to the picture's red, green and blue.
@@ -109,7 +123,7 @@ pub struct Sampler {
     /// Rows and columns of the delivered picture.
     pub size: [u32; 2],
     /// Contrast below which a wave is left out.
-    least: f64,
+    pub(super) least: f64,
 }
 
 /// Whether sites are single photosites of the sensor, read at even steps in place and time.
@@ -127,61 +141,6 @@ fn is_even(sites: &[Site], step: [f64; 2], block: f64, line_s: f64) -> bool {
         let late_s = site.times_s[0] - first.times_s[0];
         across && down && (late_s - f64::from(site.at[1]) * line_s).abs() < 1e-12
     })
-}
-
-/// Components where they land in the picture.
-pub(super) struct Landed<'a> {
-    sampler: &'a Sampler,
-    components: &'a [Component],
-    images: Vec<Image>,
-    /// Place, roll and number of the images: those of one place and roll stand together.
-    order: Vec<(u64, u64, u32)>,
-}
-
-impl Landed<'_> {
-    /// The waves, each component weighed by a factor of its own.
-    pub(super) fn waves(&self, weight: impl Fn(&Component) -> Complex64) -> Vec<Seen> {
-        let weights: Vec<Complex64> = self.components.iter().map(weight).collect();
-        let least = self.sampler.least;
-        let mut out = Vec::new();
-        for together in self.order.chunk_by(|a, b| (a.0, a.1) == (b.0, b.1)) {
-            let weighed = |&(_, _, i): &(u64, u64, u32)| {
-                let image = &self.images[i as usize];
-                let weight = weights[image.number as usize];
-                (image, image.planes.map(|p| p * weight))
-            };
-            let size =
-                |planes: &[Complex64; 3]| planes.iter().map(|p| p.norm_sqr()).fold(0.0, f64::max);
-            let (mut largest, mut planes) = weighed(&together[0]);
-            let mut most = size(&planes);
-            if together.len() == 1 && most < least * least {
-                continue;
-            }
-            if together.len() > 1 {
-                // As waves of one half plane.
-                let mut sum = Wave::new(largest.frequency, planes).planes;
-                for image in &together[1..] {
-                    let (image, planes) = weighed(image);
-                    let more = Wave::new(image.frequency, planes).planes;
-                    sum = [0, 1, 2].map(|c: usize| sum[c] + more[c]);
-                    if size(&planes) > most {
-                        (largest, most) = (image, size(&planes));
-                    }
-                }
-                if size(&sum) < least * least {
-                    continue;
-                }
-                planes = sum;
-            }
-            let component = &self.components[largest.number as usize];
-            let mut seen = self.sampler.seen(largest, component, planes);
-            if together.len() > 1 {
-                seen.wave.planes = planes;
-            }
-            out.push(seen);
-        }
-        out
-    }
 }
 
 impl Sampler {
@@ -252,6 +211,10 @@ impl Sampler {
             even,
             block,
             step: DVec2::new(step[0], step[1]),
+            band: Band {
+                scale: DVec2::new(step[0], step[1]) / f64::from(block),
+                mosaic: block == 2,
+            },
             line_s,
             fps: camera.fps,
             crop: DVec2::new(f64::from(camera.crop.x), f64::from(camera.crop.y)),
@@ -334,7 +297,7 @@ impl Sampler {
                 let sum = planes[0] * row[0] + planes[1] * row[1] + planes[2] * row[2];
                 sum / light.luma
             });
-            let resolved = image == 0 && whole == DVec2::ZERO && self.holds(recorded);
+            let resolved = image == 0 && whole == DVec2::ZERO && self.band.holds(recorded);
             self.scale_from(0, at, picture, resolved, &mut |frequency, planes, resolved| {
                 out.push(Image { number, frequency, planes, resolved });
             });
@@ -357,7 +320,12 @@ impl Sampler {
     }
 
     /// A component's image in full.
-    fn seen(&self, image: &Image, component: &Component, planes: [Complex64; 3]) -> Seen {
+    pub(super) fn seen(
+        &self,
+        image: &Image,
+        component: &Component,
+        planes: [Complex64; 3],
+    ) -> Seen {
         let ratio = self.stages.iter().fold(DVec2::ONE, |r, s| r * s.ratio);
         let light = component.frequency * self.step / f64::from(self.block);
         let f = image.frequency;
@@ -372,18 +340,9 @@ impl Sampler {
         }
     }
 
-    fn roll_hz(&self, component: &Component) -> f64 {
+    pub(super) fn roll_hz(&self, component: &Component) -> f64 {
         let cycles = component.hz / self.fps;
         (cycles - nearest(cycles)) * self.fps
-    }
-
-    /// Whether every colour's photosites hold a frequency without folding.
-    fn holds(&self, recorded: DVec2) -> bool {
-        if self.block == 1 {
-            return recorded.abs().max_element() < 0.5;
-        }
-        // Green's: luma is carried by it.
-        recorded.x.abs() + recorded.y.abs() < 0.5
     }
 
     fn scale_from(
@@ -427,13 +386,11 @@ impl Sampler {
 
     /// The waves of a picture that components make, those that land on one frequency and roll alike added up, in no order.
     pub fn waves(&self, components: &[Component], means: [f64; 3]) -> Vec<Seen> {
-        self.landed(components, means).waves(|_| Complex64::ONE)
+        self.landed(components, means).waves()
     }
 
-    /// Where components land in the picture; [`Landed::waves`] then weighs them.
+    /// Where components land in the picture.
     pub(super) fn landed<'a>(&'a self, components: &'a [Component], means: [f64; 3]) -> Landed<'a> {
-        /// Cycles per pixel within which waves are one.
-        const NEAR: f64 = 1e-7;
         let luma = self.luma(means);
         let mut images = Vec::new();
         if luma > 0.0 {
@@ -443,21 +400,7 @@ impl Sampler {
                 self.spread(number, component, &light, &mut images);
             }
         }
-        // By frequency, in the half plane of a wave, and by how they roll.
-        let step = |f: f64| libm::floor(f / NEAR + 0.382) as i64 as u32 ^ 1 << 31;
-        let mut order: Vec<(u64, u64, u32)> = (0..)
-            .zip(&images)
-            .map(|(i, image)| {
-                let f = image.frequency;
-                let over = f.y < 0.0 || (f.y == 0.0 && f.x < 0.0);
-                let roll = self.roll_hz(&components[image.number as usize]);
-                let (f, roll) = if over { (-f, -roll) } else { (f, roll) };
-                let roll = libm::floor(roll / (1e-6 * self.fps) + 0.382) as i64 as u64 ^ 1 << 63;
-                (u64::from(step(f.y)) << 32 | u64::from(step(f.x)), roll, i)
-            })
-            .collect();
-        order.sort_unstable();
-        Landed { sampler: self, components, images, order }
+        Landed::new(self, components, images)
     }
 
     /// What a wave's mean over the picture's height keeps of it.
