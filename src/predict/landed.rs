@@ -84,6 +84,24 @@ impl Strongest<'_, '_> {
     }
 }
 
+/// What one image adds to a wave.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Apart {
+    /// Frequency in the camera's time, Hz.
+    pub(super) hz: f64,
+    /// Amplitude of each plane over the mean luma, in the wave's half plane.
+    pub(super) planes: [Complex64; 3],
+    /// The image lies in the other half plane: what turns its light forward turns the wave back.
+    pub(super) turned_over: bool,
+}
+
+impl Apart {
+    /// No less than its contrast of luma or colour.
+    pub(super) fn contrast_at_most(&self) -> f64 {
+        COLOUR_OF_PLANES * size(&self.planes)
+    }
+}
+
 /// Images added up.
 struct Sum<'b> {
     /// The largest of them.
@@ -126,6 +144,28 @@ impl<'a> Landed<'a> {
         let together = self.order.chunk_by(|a, b| (a.0, a.1) == (b.0, b.1));
         let sums = together.filter_map(|together| self.added(together, &weights));
         sums.map(|sum| self.seen(&sum)).collect()
+    }
+
+    /// The waves, each with the images that it is made of, the largest of them first told in full.
+    pub(super) fn apart(&self) -> impl Iterator<Item = (Seen, Vec<Apart>)> {
+        let together = self.order.chunk_by(|a, b| (a.0, a.1) == (b.0, b.1));
+        together.map(move |together| {
+            let images = together.iter().map(|&(_, _, i)| &self.images[i as usize]);
+            let parts: Vec<Apart> = images
+                .clone()
+                .map(|image| {
+                    let f = image.frequency;
+                    Apart {
+                        hz: self.components[image.number as usize].hz,
+                        planes: Wave::new(f, image.planes).planes,
+                        turned_over: f.y < 0.0 || (f.y == 0.0 && f.x < 0.0),
+                    }
+                })
+                .collect();
+            let largest = images.max_by(|a, b| size(&a.planes).total_cmp(&size(&b.planes)));
+            let largest = largest.unwrap_or(&self.images[together[0].2 as usize]);
+            (self.seen(&Sum { largest, planes: largest.planes, joined: false }), parts)
+        })
     }
 
     /// A sum in full.

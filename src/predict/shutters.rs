@@ -2,8 +2,7 @@
 //!
 //! An exposure of a whole number of periods takes the same light from every moment on. The period is that of the level: a dark level of a
 //! split drive lights only some refreshes, and repeats after frame/gcd(clocks, refreshes). Bands are judged in the middle of the
-//! picture, as in [`super::verdict`], but harmonics of the drive one by one: where two land on one wave, the verdict may be half as much
-//! again.
+//! picture, as in [`super::verdict`].
 
 use crate::scene::{Scene, ShutterOffered};
 use crate::units::{frequency, number, shutter, stops};

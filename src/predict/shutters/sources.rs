@@ -1,10 +1,11 @@
 //! Light that pulses, the wall's and that of lamps, as waves of the picture that only wait for a shutter.
 
-use crate::artefact::{Seeing, Wave};
+use crate::artefact::{LUMA, Seeing, Wave};
 use crate::math::special::sinc;
 use crate::predict::bands::judge_band;
 use crate::predict::component::{Lattice, Origin, Pulse, Wall, turned};
 use crate::predict::judge::noise;
+use crate::predict::landed::Apart;
 use crate::predict::place::Sights;
 use crate::predict::sampled::{Moved, Sampler, Seen};
 use crate::scene::{Lamp, Scene};
@@ -17,10 +18,12 @@ use std::f64::consts::PI;
 
 /// Contrast below which a wave is left out.
 const LEAST: f64 = 5e-4;
+/// Components, each weaker than that, of which so many may land on one wave.
+const TOGETHER: f64 = 4.0;
 /// Highest frequency of the wall's lattice that is followed on the sensor, cycles per photosite.
-const HIGHEST: f64 = 2.5;
+const HIGHEST: f64 = 4.0;
 /// Refreshes' harmonics that are followed.
-const HARMONICS: u32 = 8;
+const HARMONICS: u32 = 24;
 /// The same of split levels, which have lines between those.
 const SPLIT_HARMONICS: u32 = 4;
 /// Lamps' harmonics that are followed.
@@ -28,19 +31,93 @@ const LAMP_HARMONICS: u32 = 24;
 /// Level at which bands of lamps are judged: mid-grey.
 const LAMP_LEVEL: f64 = 0.18;
 
-/// A wave before the shutter: an exposure T leaves |sinc(hz·T)| of it.
-#[derive(Debug, Clone, Copy, PartialEq)]
+/// A wave before the shutter, with everything of the drive that lands on it.
+#[derive(Debug, Clone, PartialEq)]
 pub struct Line {
-    /// Frequency in the camera's time, Hz.
-    pub hz: f64,
-    /// Contrast, the larger of luma and colour, amplitude over mean.
-    pub contrast: f64,
-    /// Times the threshold of visibility.
-    pub multiple: f64,
+    /// What it is made of, before an exposure that opens at camera time 0: an exposure T leaves sinc(hz·T) of each, half an exposure later.
+    pub(super) parts: Vec<Apart>,
+    /// Times the threshold of visibility of a contrast of 1, of luma and of colour.
+    pub per_contrast: [f64; 2],
     /// Lines from band to band in the delivered picture; `None` for what has none (a global shutter).
     pub period_lines: Option<f64>,
     /// Bands that pass a place of the picture in a second, Hz; 0 when they stand.
     pub roll_hz: f64,
+}
+
+impl Line {
+    /// What an exposure leaves: times its threshold, and contrast, the larger of luma and colour, amplitude over mean.
+    fn at(&self, exposure_s: f64) -> (f64, f64) {
+        let mut planes = [Complex64::ZERO; 3];
+        for part in &self.parts {
+            let waves = part.hz * exposure_s;
+            let late = if part.turned_over { -waves } else { waves } / 2.0;
+            let left = turned(late) * sinc(waves);
+            planes = [0, 1, 2].map(|c: usize| planes[c] + part.planes[c] * left);
+        }
+        let wave = Wave { frequency: DVec2::ZERO, planes };
+        let (luma, chroma) = (wave.luma(), wave.chroma());
+        let [per_luma, per_chroma] = self.per_contrast;
+        ((luma * per_luma).max(chroma * per_chroma), luma.max(chroma))
+    }
+
+    /// Times its threshold, of one part alone, before an exposure.
+    fn multiple(&self, part: &Apart) -> f64 {
+        let wave = Wave { frequency: DVec2::ZERO, planes: part.planes };
+        (wave.luma() * self.per_contrast[0]).max(wave.chroma() * self.per_contrast[1])
+    }
+
+    /// How far an exposure may be off, as a share, before bands pass their threshold; `None` where they never do.
+    ///
+    /// Around a whole x₀ = f·T, m·|sinc| reaches 1 where |sin πx| = πx/m: asin(πx/m)/π away. Of that goes what x is from a whole number
+    /// already. Several parts on one wave are tried step by step, up to half a turn of the slowest.
+    fn tolerance(&self, exposure_s: f64) -> Option<f64> {
+        if let [part] = &self.parts[..] {
+            return self.tolerance_of_one(part, exposure_s);
+        }
+        let rates = self.parts.iter().map(|p| p.hz * exposure_s);
+        let (slowest, fastest) =
+            rates.fold((f64::INFINITY, 0.0_f64), |(a, b), r| (a.min(r), b.max(r)));
+        if !(slowest > 0.0 && self.parts.iter().map(|p| self.multiple(p)).sum::<f64>() >= 1.0) {
+            return None;
+        }
+        let seen = |off: f64| {
+            let at = |off: f64| self.at(exposure_s * (1.0 + off)).0;
+            at(off).max(at(-off)) >= 1.0
+        };
+        // Between zeros of the fastest there are so many steps.
+        let step = 1.0 / (32.0 * fastest);
+        let end = (0.5 / slowest).min(0.5);
+        let count = (end / step).ceil().min(4096.0) as u32;
+        let first = (0..=count).find(|i| seen(f64::from(*i) * step))?;
+        if first == 0 {
+            return Some(0.0);
+        }
+        let (mut low, mut high) = (f64::from(first - 1) * step, f64::from(first) * step);
+        for _ in 0..20 {
+            let middle = (low + high) / 2.0;
+            if seen(middle) { high = middle } else { low = middle }
+        }
+        Some(low)
+    }
+
+    fn tolerance_of_one(&self, part: &Apart, exposure_s: f64) -> Option<f64> {
+        let multiple = self.multiple(part);
+        if multiple < 1.0 {
+            return None;
+        }
+        let waves = part.hz * exposure_s;
+        let whole = libm::round(waves).max(1.0);
+        let mut off = 0.0;
+        for _ in 0..4 {
+            // The shorter side: there sinc falls more slowly.
+            let sine = PI * (whole - off) / multiple;
+            if sine >= 1.0 {
+                return None;
+            }
+            off = libm::asin(sine.max(0.0)) / PI;
+        }
+        Some((off - (waves - whole).abs()).max(0.0) / waves)
+    }
 }
 
 /// One source of light at one level.
@@ -57,8 +134,10 @@ pub struct Source {
 impl Source {
     /// The worst wave at an exposure: times its threshold, contrast, and the wave.
     pub fn worst(&self, exposure_s: f64) -> Option<(f64, f64, &Line)> {
-        let at = |l: &Line| sinc(l.hz * exposure_s).abs();
-        let left = self.lines.iter().map(|l| (l.multiple * at(l), l.contrast * at(l), l));
+        let left = self.lines.iter().map(|line| {
+            let (multiple, contrast) = line.at(exposure_s);
+            (multiple, contrast, line)
+        });
         left.max_by(|a, b| a.0.total_cmp(&b.0))
     }
 
@@ -68,28 +147,9 @@ impl Source {
     }
 
     /// How far exposure or frequency may be off, as a share, before bands pass their threshold, around an exposure that is
-    /// clean. `None` where they never do.
-    ///
-    /// Around a whole x₀ = f·T, m·|sinc| reaches 1 where |sin πx| = πx/m: asin(πx/m)/π away. Of that goes what x is from a whole number
-    /// already. The smallest over the waves.
+    /// clean: the smallest over the waves. `None` where they never do.
     pub fn tolerance(&self, exposure_s: f64) -> Option<f64> {
-        let of = |l: &Line| {
-            if l.multiple < 1.0 {
-                return None;
-            }
-            let waves = l.hz * exposure_s;
-            let whole = libm::round(waves).max(1.0);
-            let mut off = 0.0;
-            for _ in 0..4 {
-                // The shorter side: there sinc falls more slowly.
-                let sine = PI * (whole - off) / l.multiple;
-                if sine >= 1.0 {
-                    return None;
-                }
-                off = libm::asin(sine.max(0.0)) / PI;
-            }
-            Some((off - (waves - whole).abs()).max(0.0) / waves)
-        };
+        let of = |line: &Line| line.tolerance(exposure_s);
         self.lines.iter().filter_map(of).min_by(f64::total_cmp)
     }
 }
@@ -160,22 +220,29 @@ impl<'a> Setup<'a> {
             .last(shortest_s, LEAST)
             .min(timing.refreshes.saturating_mul(harmonics).max(harmonics));
         let seeing = self.seeing(level);
-        let mut lines = Vec::new();
+        let levels = [level; 3];
+        let mut components = Vec::new();
         let mut k = step;
         while k <= most {
             let hz = f64::from(k) / spectrum.period_s();
             let amplitude = spectrum.amplitude(k) / mean;
             let left = (1.0 / (PI * hz * shortest_s)).min(1.0);
             if 2.0 * amplitude.norm() * left >= LEAST {
-                let late = drive.delay_s.map(|s| amplitude * turned(-hz * s));
+                let late =
+                    drive.delay_s.map(|s| amplitude * turned(hz * (drive.clock.phase_s - s)));
                 let pulse = Pulse { k, hz, camera_hz: hz * rate, amplitude: late };
-                let levels = [level; 3];
-                let components = self.wall.pulsing(lattice, levels, &pulse, LEAST);
-                let waves = self.sampler.waves(&components, lattice.means(levels));
-                lines.extend(waves.iter().map(|seen| self.line(hz * rate, seen, level, &seeing)));
+                // Several may land on one wave.
+                let least = LEAST.max(LEAST / (TOGETHER * left));
+                components.extend(self.wall.pulsing(lattice, levels, &pulse, least));
             }
             k += step;
         }
+        let landed = self.sampler.landed(&components, lattice.means(levels));
+        // What any of the exposures may leave of it.
+        let left = |part: &Apart| part.contrast_at_most() / (PI * part.hz * shortest_s).max(1.0);
+        let matter =
+            landed.apart().filter(|(_, parts)| parts.iter().map(left).sum::<f64>() >= LEAST);
+        let lines = matter.map(|(seen, parts)| self.line(parts, &seen, level, &seeing)).collect();
         let period_s = spectrum.period_s() / f64::from(step) / rate;
         let refresh_s = timing.refresh_s.min(spectrum.period_s()) / rate;
         Some(Source { lines, period_s, refresh_s: refresh_s.min(period_s) })
@@ -202,7 +269,8 @@ impl<'a> Setup<'a> {
                 roll_hz: if frequency.y < 0.0 { -roll } else { roll },
                 moved: Moved { light: DVec2::ZERO, readout: hz * line_s * down },
             };
-            (contrast >= LEAST).then(|| self.line(hz, &seen, LAMP_LEVEL, &seeing))
+            let part = Apart { hz, planes: seen.wave.planes, turned_over: frequency.y < 0.0 };
+            (contrast >= LEAST).then(|| self.line(vec![part], &seen, LAMP_LEVEL, &seeing))
         };
         let lines = (1..=LAMP_HARMONICS).filter_map(of).collect();
         let period_s = 1.0 / lamp.frequency_hz;
@@ -214,16 +282,21 @@ impl<'a> Setup<'a> {
         self.scene.viewing.seeing(self.lines(), level, noise)
     }
 
-    fn line(&self, hz: f64, seen: &Seen, level: f64, seeing: &Seeing) -> Line {
-        let found = judge_band(self.scene, &self.sampler, seen, (level, seeing), [0.0; 2]);
-        let multiple = found.map(|f| f.worst.multiple).fold(0.0, f64::max);
+    fn line(&self, parts: Vec<Apart>, seen: &Seen, level: f64, seeing: &Seeing) -> Line {
+        // A contrast of 1 of luma without colour, and of colour without luma.
+        let red_for_green = [1.0, -LUMA[0] / LUMA[1], 0.0];
+        let per_contrast = [[1.0; 3], red_for_green].map(|planes: [f64; 3]| {
+            let wave = Wave { planes: planes.map(Complex64::from), ..seen.wave };
+            let one = Seen { wave, ..*seen };
+            let found = judge_band(self.scene, &self.sampler, &one, (level, seeing), [0.0; 2]);
+            found.map(|f| f.worst.multiple).fold(0.0, f64::max)
+        });
         let upright = seen.wave.frequency.y.abs();
         let still = seen.roll_hz.abs() < 0.01 && seen.wave.frequency.length() * self.lines() < 0.25;
         Line {
-            hz,
-            contrast: seen.wave.luma().max(seen.wave.chroma()),
+            parts,
             // What is even over the picture and the same in every frame is nothing to be seen.
-            multiple: if still { 0.0 } else { multiple },
+            per_contrast: if still { [0.0; 2] } else { per_contrast },
             period_lines: (upright * self.lines() >= 0.25).then(|| 1.0 / upright),
             roll_hz: seen.roll_hz,
         }

@@ -1,7 +1,9 @@
 use super::sources::{Line, Source};
 use super::*;
 use crate::math::special::sinc;
+use crate::predict::landed::Apart;
 use crate::scene::{NoPictures, parse};
+use rustfft::num_complex::Complex64;
 
 fn scene(drive: &str, camera: &str, more: &str) -> Scene {
     let text = format!(
@@ -70,10 +72,14 @@ fn a_whole_number_of_refreshes_is_clean_and_half_a_refresh_more_is_not() {
 
 #[test]
 fn tolerance_is_where_the_bands_pass_their_threshold() {
-    let line = |hz: f64, multiple: f64| Line {
+    let part = |hz: f64, contrast: f64| Apart {
         hz,
-        contrast: 0.01 * multiple,
-        multiple,
+        planes: [Complex64::from(contrast); 3],
+        turned_over: false,
+    };
+    let line = |hz: f64, multiple: f64| Line {
+        parts: vec![part(hz, 0.01 * multiple)],
+        per_contrast: [100.0, 0.0],
         period_lines: Some(30.0),
         roll_hz: 0.0,
     };
@@ -96,6 +102,23 @@ fn tolerance_is_where_the_bands_pass_their_threshold() {
     let weak =
         Source { lines: vec![line(960.0, 30.0)], period_s: 1.0 / 960.0, refresh_s: 1.0 / 960.0 };
     assert_eq!(weak.tolerance(clean_s), None);
+    // Two harmonics on one wave: apart as above, together sooner seen; where they end each other, later.
+    let both = |second: f64| {
+        let parts = vec![part(960.0, 5.0), part(1920.0, second)];
+        let lines = vec![Line { parts, ..line(960.0, 1.0) }];
+        Source { lines, period_s: 1.0 / 960.0, refresh_s: 1.0 / 960.0 }
+    };
+    let one = both(0.0).tolerance(clean_s).expect("a limit");
+    assert!((one / off - 1.0).abs() < 1e-4, "{one} {off}");
+    for second in [2.0, -2.0] {
+        let source = both(second);
+        let off = source.tolerance(clean_s).expect("a limit");
+        assert_eq!(off < one, second > 0.0, "{second}: {off} {one}");
+        for (share, seen) in [(0.999, false), (1.001, true)] {
+            let at = |off: f64| source.multiple(clean_s * (1.0 + off * share));
+            assert_eq!(at(off).max(at(-off)) > 1.0, seen, "{second} {share}");
+        }
+    }
 }
 
 #[test]
