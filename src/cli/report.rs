@@ -3,11 +3,14 @@
 mod pictures;
 
 use super::render::progress::{Progress, stop_on_ctrl_c};
-use super::{REFUSED, STOPPED, check, unknowns};
+use super::{REFUSED, STOPPED, advise, check, unknowns};
 use crate::input::{PictureFiles, SceneText, scene_text};
 use crate::output::{self, Text};
-use crate::plan::report::{self, Chapter, Source};
+use crate::plan::advise::advise as look_for_changes;
+use crate::plan::remedies::Base;
+use crate::plan::report::{self, Chapter, Extra, Source};
 use crate::predict::unknowns::{Unknowns, unknowns as look_through};
+use crate::render::Run;
 use crate::scene::{Edit, OpenScene, Understood};
 use crate::shoot::ShootError;
 use anyhow::{Context, anyhow, bail};
@@ -21,6 +24,7 @@ const AFTER_HELP: &str = "\
 Examples:
   gridbeat report scenes/06-clean-shutter.yaml
   gridbeat report scenes/05-scan-bands.yaml scenes/06-clean-shutter.yaml --out plan.html
+  gridbeat report scenes/01-moire.yaml --advise
 
 One file, for any browser: drawings, predicted pictures, verdicts, shutters, light, questions, cautions, and a page of its own, the card for
 the set. It needs no network and no scripts, and prints on A4 and Letter. With several scenes, a chapter each.
@@ -53,6 +57,11 @@ pub struct Args {
     #[arg(long)]
     pub without_pictures: bool,
 
+    /// Look for what to change where a scene is not clean, as `gridbeat advise` does, and tell it: a section, and a line on the card.
+    /// What is told has been rendered and measured, which takes up to some minutes a scene
+    #[arg(long)]
+    pub advise: bool,
+
     /// Replace the file if it is there already
     #[arg(long)]
     pub overwrite: bool,
@@ -73,6 +82,8 @@ struct Ready {
     understood: Understood,
     questions: Option<(OpenScene, Unknowns)>,
     taken: Vec<String>,
+    /// For advice, where it is asked for.
+    open: Option<OpenScene>,
 }
 
 /// Runs the command.
@@ -107,7 +118,11 @@ fn ready(args: &Args, source: SceneText) -> Result<Ready, usize> {
         }
     };
     let understood = check::understood(&source, &edits)?;
-    Ok(Ready { source, edits, understood, questions, taken })
+    let open = match args.advise {
+        true => Some(advise::opened(&source, &edits)?),
+        false => None,
+    };
+    Ok(Ready { source, edits, understood, questions, taken, open })
 }
 
 fn report(args: &Args) -> anyhow::Result<ExitCode> {
@@ -132,10 +147,11 @@ fn report(args: &Args) -> anyhow::Result<ExitCode> {
     };
     let folder = file.parent().filter(|f| !f.as_os_str().is_empty()).unwrap_or(Path::new("."));
     output::prepare_folder(folder)?;
-    let steps = if args.without_pictures { 1 } else { 1 + pictures::RENDERS };
+    let renders = if args.without_pictures { 0 } else { pictures::RENDERS };
+    let steps = 1 + renders + usize::from(args.advise);
     let mut progress = Progress::new(all.len() * steps, args.quiet, stop_on_ctrl_c()?);
     let mut chapters = Vec::new();
-    for Ready { source, edits, understood, questions, taken } in all {
+    for Ready { source, edits, understood, questions, taken, open } in all {
         let shown = if args.without_pictures {
             Vec::new()
         } else {
@@ -149,11 +165,29 @@ fn report(args: &Args) -> anyhow::Result<ExitCode> {
                 }
             }
         };
-        let _ = progress.run(format!("{}: answers", source.name));
         let files = PictureFiles::in_folder(&source.folder);
+        let mut advice = None;
+        if let Some(open) = &open {
+            let base = Base { open, scene: &understood.scene, pictures: &files };
+            // Many small renders: none of them is a share of the whole.
+            let run = progress.run(format!("{}: what to change", source.name));
+            match look_for_changes(&base, &Run { progress: None, ..run }) {
+                Ok(found) => advice = Some(found),
+                Err(error) if advise::is_stop(&error) => return Ok(stopped(progress)),
+                Err(error) => {
+                    return Err(anyhow::Error::new(error).context(format!(
+                        "{}: no advice; without --advise the report is written",
+                        source.file
+                    )));
+                }
+            }
+            progress.next();
+        }
+        let _ = progress.run(format!("{}: answers", source.name));
         let from =
             Source { text: &source.text, name: &source.name, edits: &edits, pictures: &files };
-        chapters.push(Chapter::new(&from, &understood, questions, taken, shown));
+        let extra = Extra { questions, taken, shown, advice };
+        chapters.push(Chapter::new(&from, &understood, extra));
         progress.next();
         if progress.is_stopped() {
             return Ok(stopped(progress));

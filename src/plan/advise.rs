@@ -4,6 +4,8 @@
 //! of each remedy is predicted in full and then rendered ([`super::verify`]), and the next is taken where a frame says no. Pairs are
 //! looked through in the order of what both cost together, as long as they cost less than what either cures alone.
 
+pub mod words;
+
 use super::remedies::{Base, Change, Changed, Remedy};
 use super::verify::{Plan, Verified, VerifyError, verify};
 use crate::artefact::Degree;

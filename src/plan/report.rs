@@ -5,6 +5,7 @@
 //! Numbers are those of [`crate::predict`]; nothing is worked out anew but what only the report has: the depth of field
 //! ([`setup`]), shutters that hold by the verdict too ([`shutter`]), the darkest level that holds ([`hold`]) and what to avoid ([`avoid`]).
 
+mod advice;
 pub mod avoid;
 mod card;
 pub mod hold;
@@ -15,6 +16,7 @@ pub mod shutter;
 pub mod style;
 mod words;
 
+use crate::plan::advise::Advice;
 use crate::predict::content_timing::{ContentTiming, content_timing};
 use crate::predict::exposure::{Light, light};
 use crate::predict::focus::{NearestFocus, nearest_focus};
@@ -58,6 +60,19 @@ pub struct Source<'a> {
     pub pictures: &'a (dyn ContentPictures + Sync),
 }
 
+/// What comes along with a scene.
+#[derive(Default)]
+pub struct Extra {
+    /// Values that are not known, and what they decide.
+    pub questions: Option<(OpenScene, Unknowns)>,
+    /// A line for each number that was taken for one.
+    pub taken: Vec<String>,
+    /// Its pictures.
+    pub shown: Vec<Shown>,
+    /// What to change, where it was looked for.
+    pub advice: Option<Advice>,
+}
+
 /// What is said of one scene.
 pub struct Chapter {
     scene: Scene,
@@ -72,9 +87,7 @@ pub struct Chapter {
     focus: Option<NearestFocus>,
     hold: Hold,
     avoid: Vec<Avoid>,
-    questions: Option<(OpenScene, Unknowns)>,
-    taken: Vec<String>,
-    shown: Vec<Shown>,
+    extra: Extra,
 }
 
 /// A key's text.
@@ -84,15 +97,8 @@ fn text_of(inputs: &[Input], key: &str) -> Option<String> {
 }
 
 impl Chapter {
-    /// Works a scene's answers out. `questions` are those of values that are not known, `taken` a line for each number that was taken for
-    /// one, `shown` its pictures.
-    pub fn new(
-        source: &Source<'_>,
-        understood: &Understood,
-        questions: Option<(OpenScene, Unknowns)>,
-        taken: Vec<String>,
-        shown: Vec<Shown>,
-    ) -> Self {
+    /// Works a scene's answers out.
+    pub fn new(source: &Source<'_>, understood: &Understood, extra: Extra) -> Self {
         let scene = understood.scene.clone();
         let varied = Varied {
             text: source.text,
@@ -115,9 +121,7 @@ impl Chapter {
             hold: hold::hold(&scene, &stepping),
             avoid: avoid::avoid(&varied, scene.moves.is_some()),
             stepping,
-            questions,
-            taken,
-            shown,
+            extra,
             scene,
         }
     }

@@ -27,6 +27,9 @@ impl Chapter {
         page.leaf("h3", "", &format!("Card for the set: {}", self.scene.name));
         page.leaf("p", "class=\"quiet\"", &self.set());
         self.warning(page);
+        if let Some(line) = self.first_change() {
+            page.leaf("p", "class=\"now\"", &line);
+        }
         let parts: [fn(&Self, &mut Page); 7] = [
             Self::card_shutters,
             Self::card_genlock,
@@ -46,7 +49,7 @@ impl Chapter {
     /// What the card holds for, in a line.
     fn set(&self) -> String {
         let (lens, camera) = (&self.scene.lens, &self.scene.camera);
-        let known = if self.questions.is_some() || !self.taken.is_empty() {
+        let known = if self.extra.questions.is_some() || !self.extra.taken.is_empty() {
             " Some values are not known: see the questions."
         } else {
             ""

@@ -36,6 +36,7 @@ impl Chapter {
         self.warning(page);
         self.verdicts(page);
         self.questions(page);
+        self.advised(page);
         self.drawn(page);
         self.pictures(page);
         self.card(page);
@@ -140,7 +141,7 @@ impl Chapter {
                 unsure.why
             ));
         }
-        page.list(&self.taken);
+        page.list(&self.extra.taken);
         page.end();
     }
 
@@ -211,7 +212,7 @@ impl Chapter {
     }
 
     fn questions(&self, page: &mut Page) {
-        let Some((open, found)) = &self.questions else { return };
+        let Some((open, found)) = &self.extra.questions else { return };
         page.start("section", "");
         page.leaf("h3", "", "Questions");
         page.line(&format!(
@@ -294,12 +295,12 @@ impl Chapter {
     }
 
     fn pictures(&self, page: &mut Page) {
-        if self.shown.is_empty() {
+        if self.extra.shown.is_empty() {
             return;
         }
         page.start("section", "");
         page.leaf("h3", "", "Predicted frame");
-        let (exact, scaled): (Vec<_>, Vec<_>) = self.shown.iter().partition(|s| s.exact);
+        let (exact, scaled): (Vec<_>, Vec<_>) = self.extra.shown.iter().partition(|s| s.exact);
         for shown in scaled {
             picture(page, shown);
         }

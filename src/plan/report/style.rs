@@ -52,6 +52,7 @@ th, td { text-align: left; vertical-align: top; padding: .22rem .7rem .22rem 0; 
 thead th { border-bottom: 2px solid #161616; }
 tbody th { font-weight: normal; }
 tr { break-inside: avoid; }
+ol.changes li { margin: .6rem 0; break-inside: avoid; }
 .now { font-weight: bold; }
 .card { border: 2px solid #1d4a5f; padding: .2rem .9rem .7rem; margin: 1.6rem 0; }
 .card h3 { margin-top: .6rem; font-size: 1.2rem; }
