@@ -23,6 +23,7 @@ mod electronics;
 mod explain;
 mod foreground;
 mod generate;
+mod generate_files;
 mod generate_slurm;
 mod hidden_bugs;
 mod hidden_bugs_in_time;

@@ -127,12 +127,12 @@ fn a_folder_that_cannot_be_one() {
 
 /// Takes away what a test has mounted, whatever happens in it.
 #[cfg(target_os = "linux")]
-struct Mounted<'a>(&'a Path);
+pub(crate) struct Mounted<'a>(&'a Path);
 
 #[cfg(target_os = "linux")]
 impl<'a> Mounted<'a> {
     /// A disk of its own at a folder; `None`, said aloud, where the user may not.
-    fn disk(at: &'a Path, options: &str) -> Option<Self> {
+    pub(crate) fn disk(at: &'a Path, options: &str) -> Option<Self> {
         fs::create_dir_all(at).expect("a folder");
         let mount = Command::new("mount")
             .args(["-t", "tmpfs", "-o", options, "tmpfs"])

@@ -380,13 +380,13 @@ fn job_files_name_recipe_folder_and_count() {
     }
 }
 
-fn levels(window: Window, planes: usize) -> RawFrame {
+pub(crate) fn levels(window: Window, planes: usize) -> RawFrame {
     let size = (window.width * window.height) as usize;
     let plane = |p: usize| (0..size).map(|i| 256 + ((i * 37 + p * 11) % 3800) as u16).collect();
     RawFrame { window, planes: (0..planes).map(plane).collect() }
 }
 
-fn camera(mosaic: Mosaic) -> DngCamera {
+pub(crate) fn camera(mosaic: Mosaic) -> DngCamera {
     DngCamera {
         mosaic,
         black_level: 256,
@@ -400,7 +400,7 @@ fn camera(mosaic: Mosaic) -> DngCamera {
     }
 }
 
-fn encoded(contents: &dyn Format) -> Vec<u8> {
+pub(crate) fn encoded(contents: &dyn Format) -> Vec<u8> {
     let mut sink = Cursor::new(Vec::new());
     contents.encode(&mut sink).expect("a file");
     sink.into_inner()

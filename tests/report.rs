@@ -366,3 +366,19 @@ fn text_has_the_contrast_of_level_aa() {
         assert!(contrast(stroke, "#ffffff") >= 3.0, "{stroke}");
     }
 }
+
+/// Every remedy's name, in the words of `limits: {without: …}`.
+const REMEDIES: &str = "frame_rate, focus, aperture, distance, focal_length, distance_and_focal_length, pan, roll, low_pass, front_low_pass, diffuser, other_wall, other_camera, shutter";
+
+#[test]
+fn advice_stands_in_a_report_where_it_is_asked_for() {
+    let place = Place::new();
+    // Nobody asked: no section.
+    assert!(!report(&place, &["--without-pictures"]).contains("What to change"));
+    let limits = format!("limits={{without: [{REMEDIES}]}}");
+    let html = report(&place, &["--without-pictures", "--advise", "--set", &limits]);
+    check(&html).unwrap_or_else(|e| panic!("{e}"));
+    assert!(html.contains("<h3>What to change</h3>"));
+    assert!(html.contains("Nothing within the limits makes it clean"), "the section");
+    assert!(html.contains("nothing within the limits makes it clean: change the plan"), "the card");
+}
