@@ -381,4 +381,9 @@ fn advice_stands_in_a_report_where_it_is_asked_for() {
     assert!(html.contains("<h3>What to change</h3>"));
     assert!(html.contains("Nothing within the limits makes it clean"), "the section");
     assert!(html.contains("nothing within the limits makes it clean: change the plan"), "the card");
+    // Clean as it stands: nothing to change, and no such line on the card.
+    let clean = ["drive.kind=steady", "lens.focus.distance_m=1"];
+    let clean = clean.map(|edit| ["--set", edit]).concat();
+    let html = report(&place, &[&["--without-pictures", "--advise"][..], &clean].concat());
+    assert!(html.contains("No change is needed") && !html.contains("What to change first"));
 }

@@ -515,7 +515,8 @@ impl Base<'_> {
         let change = |(name, split, cost): (&str, f64, f64)| Change {
             remedy: Remedy::LowPass,
             words: format!(
-                "a {name} low-pass filter at the sensor (a split of {split} photosites)"
+                "a {name} low-pass filter at the sensor (a split of {})",
+                photosites(split)
             ),
             takes: softer(split),
             cost,
@@ -537,8 +538,9 @@ impl Base<'_> {
             Change {
                 remedy: Remedy::FrontLowPass,
                 words: format!(
-                    "a low-pass filter of {}′ in front of the lens (a split of {split} photosites)",
-                    number(turn)
+                    "a low-pass filter of {}′ in front of the lens (a split of {})",
+                    number(turn),
+                    photosites(split)
                 ),
                 takes: softer(split),
                 cost,
@@ -646,6 +648,10 @@ impl Base<'_> {
 fn motion(stops: f64) -> String {
     let way = if stops < 0.0 { "less" } else { "more" };
     format!("{way} motion blur ({:.1} stops)", stops.abs())
+}
+
+fn photosites(count: f64) -> String {
+    if count == 1.0 { "1 photosite".to_owned() } else { format!("{count} photosites") }
 }
 
 /// What a split leaves at half of the finest that photosites can tell: |cos(π·split/4)|, split in photosites.
