@@ -9,6 +9,7 @@ mod audit;
 mod audit_walls;
 mod bad_kit;
 mod bad_scenes;
+mod carriage;
 mod cli;
 mod cli_measure;
 mod cli_refusals;
