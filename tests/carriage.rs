@@ -85,6 +85,8 @@ fn the_readmes_thread_runs_from_the_kit_to_the_card() {
     let html = html.expect("the report");
     check(&html).unwrap_or_else(|e| panic!("{e}"));
     assert!(html.contains("No change is needed") && !html.contains("What to change first"));
+    let told = moire(&["filters.front_low_pass.split_arcmin=0.6"]);
+    assert!(section.contains(&format!("(moiré at worst {told} times what is seen)")), "{told}");
     for part in ["983.7 mm", "clean: 3.76 m to"] {
         assert!(html.contains(part), "{part}");
     }
