@@ -63,19 +63,7 @@ mod tests {
     use super::*;
 
     fn test_lens(diffraction: Diffraction, iris: Iris) -> Lens {
-        Lens {
-            focal_m: 0.05,
-            f_number: 2.8,
-            transmission: 0.9,
-            focus_m: 5.0,
-            aberration_m: 2e-6,
-            iris,
-            squeeze: 1.0,
-            distortion: 0.0,
-            vignetting: true,
-            defocus: true,
-            diffraction,
-        }
+        Lens { transmission: 0.9, aberration_m: 2e-6, iris, diffraction, ..Lens::plain() }
     }
 
     const BLADED: Iris = Iris::Bladed { blades: 5, rotation_rad: 0.3 };

@@ -90,6 +90,26 @@ impl Lens {
     }
 }
 
+#[cfg(test)]
+impl Lens {
+    /// A plain lens to test with, 50 mm at f/2.8, without faults.
+    pub(crate) fn plain() -> Self {
+        Self {
+            focal_m: 0.05,
+            f_number: 2.8,
+            transmission: 1.0,
+            focus_m: 5.0,
+            aberration_m: 0.0,
+            iris: Iris::Round,
+            squeeze: 1.0,
+            distortion: 0.0,
+            vignetting: true,
+            defocus: true,
+            diffraction: Diffraction::Wave,
+        }
+    }
+}
+
 /// Optical low-pass filter at the sensor: four equal spots at ±separation/2 on both axes.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct LowPass {

@@ -242,22 +242,17 @@ impl Projection {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::optics::{Diffraction, Iris};
+    use crate::optics::Diffraction;
     use glam::DMat3;
 
     fn example(distortion: f64) -> Projection {
         let lens = Lens {
             focal_m: 0.035,
-            f_number: 2.8,
-            transmission: 1.0,
             focus_m: 3.0,
-            aberration_m: 0.0,
-            iris: Iris::Round,
-            squeeze: 1.0,
             distortion,
             vignetting: false,
-            defocus: true,
             diffraction: Diffraction::Off,
+            ..Lens::plain()
         };
         let turn = DMat3::from_rotation_y(0.3)
             * DMat3::from_rotation_x(-0.1)

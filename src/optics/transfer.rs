@@ -209,24 +209,7 @@ pub fn w20_m(lens: &Lens, depth_m: f64) -> f64 {
 
 #[cfg(test)]
 mod tests {
-    use super::super::{Diffraction, Iris};
     use super::*;
-
-    fn lens() -> Lens {
-        Lens {
-            focal_m: 0.05,
-            f_number: 2.8,
-            transmission: 1.0,
-            focus_m: 5.0,
-            aberration_m: 0.0,
-            iris: Iris::Round,
-            squeeze: 1.0,
-            distortion: 0.0,
-            vignetting: true,
-            defocus: true,
-            diffraction: Diffraction::Wave,
-        }
-    }
 
     #[test]
     fn low_pass_is_zero_at_half_and_minus_one_at_one_over_the_separation() {
@@ -302,11 +285,11 @@ mod tests {
 
     #[test]
     fn the_blur_stands_upright_beyond_the_focus() {
-        assert!(blur_disc_m(&lens(), 6.0) > 0.0 && blur_disc_m(&lens(), 4.0) < 0.0);
-        assert_eq!(blur_disc_m(&lens(), 5.0), 0.0);
-        let far = blur_disc_m(&lens(), f64::INFINITY);
+        assert!(blur_disc_m(&Lens::plain(), 6.0) > 0.0 && blur_disc_m(&Lens::plain(), 4.0) < 0.0);
+        assert_eq!(blur_disc_m(&Lens::plain(), 5.0), 0.0);
+        let far = blur_disc_m(&Lens::plain(), f64::INFINITY);
         // c = f²/(N(S₁ − f)) for a point at infinity.
         assert!((far - 0.05 * 0.05 / (2.8 * 4.95)).abs() < 1e-15);
-        assert_eq!(blur_disc_m(&Lens { defocus: false, ..lens() }, 6.0), 0.0);
+        assert_eq!(blur_disc_m(&Lens { defocus: false, ..Lens::plain() }, 6.0), 0.0);
     }
 }

@@ -119,26 +119,14 @@ pub fn on_sensor(m: &DMat2, g: DVec2) -> DVec2 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::optics::{Diffraction, Iris, Lens};
+    use crate::optics::{Diffraction, Lens};
 
     #[test]
     fn nothing_passes_a_pupil_that_its_bound_refuses() {
         let (mut near, mut asked) = (0, 0);
         for diffraction in [Diffraction::Off, Diffraction::Convolved, Diffraction::Wave] {
             for squeeze in [1.0, 1.33, 2.0] {
-                let lens = Lens {
-                    focal_m: 0.035,
-                    f_number: 4.0,
-                    transmission: 1.0,
-                    focus_m: 4.0,
-                    aberration_m: 1e-6,
-                    iris: Iris::Round,
-                    squeeze,
-                    distortion: 0.0,
-                    vignetting: false,
-                    defocus: true,
-                    diffraction,
-                };
+                let lens = Lens { aberration_m: 1e-6, squeeze, diffraction, ..Lens::plain() };
                 let blur = Blur::for_few(&lens, (None, None), 5e-6, 1.0);
                 for step in 0..40_000_u32 {
                     // Frequencies, discs and skews without pattern.

@@ -253,25 +253,12 @@ impl Optics {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::optics::{Diffraction, Iris};
 
     /// f = 50 mm, f/2, in focus at 2 m, 25 µm: the thin lens's formulas H = f²/(N·c) + f, near = s(H − f)/(H + s − 2f), far = s(H − f)/(H
     /// − s) (S. F. Ray, *Applied Photographic Optics*; from memory), in which s is the distance from the lens.
     #[test]
     fn depth_of_field_is_that_of_the_handbook() {
-        let lens = Lens {
-            focal_m: 0.05,
-            f_number: 2.0,
-            transmission: 1.0,
-            focus_m: 2.0,
-            aberration_m: 0.0,
-            iris: Iris::Round,
-            squeeze: 1.0,
-            distortion: 0.0,
-            vignetting: true,
-            defocus: true,
-            diffraction: Diffraction::Wave,
-        };
+        let lens = Lens { f_number: 2.0, focus_m: 2.0, ..Lens::plain() };
         let (f, s, c) = (0.05, 2.0, 25e-6);
         let h = f * f / (2.0 * c) + f;
         let [near, far] = sharp_depths_m(&lens, c);

@@ -167,7 +167,9 @@ impl<'a> Bands<'a> {
                 found.map_or(HARDLY, least).max(HARDLY) / self.most
             };
             let matter = |best: &[Finding]| [Kind::Bands, Kind::Flicker].map(|k| least_of(best, k));
-            let above = matter(best).map(|least| least.max(self.least_pulse));
+            // Bands are those of a contrast of `least_pulse`; what flickers of such may be less.
+            let [bands, flicker] = matter(best);
+            let above = [bands.max(self.least_pulse), flicker];
             let count = if list.is_some() { LISTED } else { 0 };
             let waves = strongest.waves(&weights, largest, (above, count));
             let waves = waves.take_while(|(contrast, _)| *contrast >= self.least_pulse);

@@ -18,6 +18,8 @@ use std::f64::consts::PI;
 
 /// Contrast below which a wave is left out.
 const LEAST: f64 = 5e-4;
+/// Steps of a search for a tolerance.
+const MOST_STEPS: f64 = 4096.0;
 /// Components, each weaker than that, of which so many may land on one wave.
 const TOGETHER: f64 = 4.0;
 /// Highest frequency of the wall's lattice that is followed on the sensor, cycles per photosite.
@@ -87,8 +89,12 @@ impl Line {
         // Between zeros of the fastest there are so many steps.
         let step = 1.0 / (32.0 * fastest);
         let end = (0.5 / slowest).min(0.5);
-        let count = (end / step).ceil().min(4096.0) as u32;
-        let first = (0..=count).find(|i| seen(f64::from(*i) * step))?;
+        let count = (end / step).ceil();
+        let tried = count.min(MOST_STEPS);
+        let Some(first) = (0..=tried as u32).find(|i| seen(f64::from(*i) * step)) else {
+            // Where the search ends early, so far at least.
+            return (tried < count).then_some(tried * step);
+        };
         if first == 0 {
             return Some(0.0);
         }

@@ -494,7 +494,7 @@ impl Grid {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::optics::{Diffraction, Iris, Lens, LowPass};
+    use crate::optics::{Diffraction, Lens, LowPass};
 
     /// The estimate must not be below what is kept, nor so far above it that it refuses what fits.
     #[test]
@@ -505,15 +505,11 @@ mod tests {
                 let lens = Lens {
                     focal_m: 0.035,
                     f_number: 4.0,
-                    transmission: 1.0,
                     focus_m: 4.0,
                     aberration_m: 1e-6,
-                    iris: Iris::Round,
-                    squeeze: 1.0,
-                    distortion: 0.0,
                     vignetting: false,
-                    defocus: true,
                     diffraction,
+                    ..Lens::plain()
                 };
                 let filter = LowPass { across_m: 5e-6, upright_m: 5e-6 };
                 let blur = Blur::new(&lens, (Some(&filter), None), 5e-6, 0.8, 40.0, 465e-9);
